@@ -1,0 +1,1 @@
+"""The commands of headpass: short glue and the look of the terminal."""

@@ -1,0 +1,192 @@
+"""What measuring leaves behind: window sums per line, candidate losses, stills; load, save, merge.
+
+A readings file is one zip archive: ``header.json``, then ``chunk_NNNN.npz`` for each minute or so of windows, ``losses.npz``,
+``cuts.npy`` and ``stills/FRAME-STYLE.jpg``. Chunks are written as they are measured and read one at a time, so that memory does not
+grow with the tape. Sums are kept as ratio (float16) and weight (one byte, logarithmic, 5 %): finer than their own noise.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import zipfile
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.errors import BadReadings
+
+READINGS_SCHEMA = 1
+CHUNK_WINDOWS = 50
+"""Windows in one chunk: about a minute."""
+_LOG_STEP = 0.05
+"""One step of the byte that holds a weight: 5 %, far below the scatter of any weight."""
+
+F32 = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """Ratio and weight of one quantity: arrays (windows, rows, places); row r stands for the pair of frame rows r, r + 2.
+
+    Combine by adding ``weight * ratio`` and ``weight``. Weight 0 means nothing measurable, and the ratio is 0 there.
+    """
+
+    ratio: F32
+    weight: F32
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Some consecutive windows. ``start_frame`` and ``frames`` (measured ones) have one entry per window."""
+
+    start_frame: NDArray[np.int64]
+    end_frame: NDArray[np.int64]
+    frames: NDArray[np.int64]
+    sums: dict[str, Sums]
+    scalars: dict[str, F32]
+    """Per window figures without rows, (windows, n): mean level, chroma energy and the like."""
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What is known of the file, as JSON-able values, and how it was measured."""
+
+    transfer: dict[str, Any]
+    measured: dict[str, Any] = field(default_factory=dict)
+    """every, window_frames, frames_measured, frames_undecodable, first/last frame, corrections applied, losses_state..."""
+    warnings: list[str] = field(default_factory=list)
+    audio: list[dict[str, Any]] = field(default_factory=list)
+    schema: int = READINGS_SCHEMA
+
+
+def _pack_weight(weight: F32) -> NDArray[np.uint8]:
+    with np.errstate(divide="ignore"):
+        code = np.round(np.log(weight) / _LOG_STEP) + 100
+    return np.where(weight > 0, np.clip(code, 1, 255), 0).astype(np.uint8)
+
+
+def _unpack_weight(code: NDArray[np.uint8]) -> F32:
+    return np.where(code > 0, np.exp((code.astype(np.float32) - 100) * _LOG_STEP), 0).astype(np.float32)
+
+
+def _npz(**arrays: NDArray[Any]) -> bytes:
+    buffer = io.BytesIO()
+    np.savez(buffer, **arrays)  # type: ignore[arg-type]
+    return buffer.getvalue()
+
+
+class ReadingsWriter:
+    """Writes a readings file chunk by chunk to a temporary name; ``close`` renames it into place, ``abandon`` removes it."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._temp = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
+        self._zip = zipfile.ZipFile(self._temp, "w", zipfile.ZIP_DEFLATED, compresslevel=6)
+        self._chunks = 0
+
+    def add_chunk(self, chunk: Chunk) -> None:
+        arrays: dict[str, NDArray[Any]] = {
+            "start_frame": chunk.start_frame,
+            "end_frame": chunk.end_frame,
+            "frames": chunk.frames,
+        }
+        for name, sums in chunk.sums.items():
+            scale = float(sums.weight.max(initial=0.0)) / np.exp((255 - 100) * _LOG_STEP) or 1.0
+            arrays[f"s/{name}/ratio"] = np.clip(sums.ratio, -6e4, 6e4).astype(np.float16)
+            arrays[f"s/{name}/weight"] = _pack_weight((sums.weight / scale).astype(np.float32))
+            arrays[f"s/{name}/scale"] = np.array(scale)
+        for name, values in chunk.scalars.items():
+            arrays[f"w/{name}"] = values.astype(np.float32)
+        self._zip.writestr(f"chunk_{self._chunks:05d}.npz", _npz(**arrays))
+        self._chunks += 1
+
+    def add_still(self, frame: int, style: str, jpeg: bytes) -> None:
+        self._zip.writestr(zipfile.ZipInfo(f"stills/{frame}-{style}.jpg"), jpeg)
+
+    def close(self, header: Header, *, losses: dict[str, NDArray[Any]], cuts: NDArray[np.int64]) -> None:
+        self._zip.writestr("losses.npz", _npz(**losses))
+        self._zip.writestr("cuts.npz", _npz(cuts=cuts))
+        self._zip.writestr("header.json", json.dumps(asdict(header), indent=1))
+        self._zip.close()
+        os.replace(self._temp, self.path)
+
+    def abandon(self) -> None:
+        self._zip.close()
+        self._temp.unlink(missing_ok=True)
+
+
+class Readings:
+    """A saved readings file, opened for judging. Raises BadReadings when damaged or of another schema."""
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        try:
+            with zipfile.ZipFile(self.path) as archive:
+                self._names = archive.namelist()
+                raw = json.loads(archive.read("header.json"))
+                self.losses: dict[str, NDArray[Any]] = _load(archive, "losses.npz")
+                self.cuts: NDArray[np.int64] = _load(archive, "cuts.npz")["cuts"]
+        except FileNotFoundError as error:
+            raise BadReadings(f"{self.path}: no such readings file; scan the transfer first") from error
+        except (OSError, zipfile.BadZipFile, KeyError, ValueError) as error:
+            raise BadReadings(f"{self.path}: not a readings file, or damaged ({error}); scan the transfer again") from error
+        if raw.get("schema") != READINGS_SCHEMA:
+            raise BadReadings(
+                f"{self.path}: readings schema {raw.get('schema')}, expected {READINGS_SCHEMA}; scan the transfer again"
+            )
+        self.header = Header(**raw)
+
+    def chunks(self) -> Iterator[Chunk]:
+        """Chunks in order of time, one in memory at once."""
+        with zipfile.ZipFile(self.path) as archive:
+            for name in sorted(n for n in self._names if n.startswith("chunk_")):
+                yield _chunk(_load(archive, name))
+
+    def stills(self) -> dict[tuple[int, str], bytes]:
+        """JPEG data by (frame, style)."""
+        out: dict[tuple[int, str], bytes] = {}
+        with zipfile.ZipFile(self.path) as archive:
+            for name in self._names:
+                if name.startswith("stills/"):
+                    frame, style = name[len("stills/") : -len(".jpg")].split("-", 1)
+                    out[int(frame), style] = archive.read(name)
+        return out
+
+
+def add_stills(path: Path, stills: dict[tuple[int, str], bytes]) -> None:
+    """Add stills to a readings file in place, whole: a copy is renamed over it."""
+    temp = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
+    try:
+        with zipfile.ZipFile(path) as old, zipfile.ZipFile(temp, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as new:
+            for item in old.infolist():
+                if not item.filename.startswith("stills/"):
+                    new.writestr(item, old.read(item))
+            for (frame, style), jpeg in sorted(stills.items()):
+                new.writestr(zipfile.ZipInfo(f"stills/{frame}-{style}.jpg"), jpeg)
+        os.replace(temp, path)
+    finally:
+        temp.unlink(missing_ok=True)
+
+
+def _load(archive: zipfile.ZipFile, name: str) -> dict[str, NDArray[Any]]:
+    with np.load(io.BytesIO(archive.read(name)), allow_pickle=False) as data:
+        return {key: data[key] for key in data.files}
+
+
+def _chunk(raw: dict[str, NDArray[Any]]) -> Chunk:
+    sums: dict[str, Sums] = {}
+    scalars: dict[str, F32] = {}
+    for key, array in raw.items():
+        if key.startswith("s/") and key.endswith("/ratio"):
+            name = key[2:-6]
+            weight = _unpack_weight(raw[f"s/{name}/weight"]) * np.float32(raw[f"s/{name}/scale"])
+            sums[name] = Sums(np.where(weight > 0, array.astype(np.float32), 0).astype(np.float32), weight)
+        elif key.startswith("w/"):
+            scalars[key[2:]] = array
+    return Chunk(raw["start_frame"], raw["end_frame"], raw["frames"], sums, scalars)

@@ -1,0 +1,1 @@
+"""A simulator of four-head tape faults over moving pictures; shares no code with detect."""
