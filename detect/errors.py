@@ -25,3 +25,7 @@ class BadReadings(HeadpassError):
 
 class OutputClash(HeadpassError):
     """Two inputs would write the same output, or an output cannot be written."""
+
+
+class BadTimecode(BadSettings):
+    """A timecode label has the wrong form or does not exist (SMPTE ST 12-1)."""

@@ -39,6 +39,8 @@ class Frame:
     fields: tuple[Field, Field]
     damaged: bool = False
     keyframe: bool = True
+    complaint: str = ""
+    """What the decoder said of a damaged frame, one line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,25 @@ class SampleFormat:
     chroma_step_y: int
     full_range: bool
     has_chroma: bool
+    matrix: str = "unspecified"
+    """Colour matrix as the file states it: "bt601", "bt709" or "unspecified"; chroma is never converted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """How pictures of a file are counted.
+
+    ``by_pts``: picture number = round((pts - ``origin_pts``) x ``time_base`` x ``file_rate``), so that a lost picture does not
+    shift later ones; otherwise pictures are counted as they come. ``file_rate`` is the rate the file states.
+    """
+
+    stream_index: int = 0
+    time_base: Fraction = Fraction(1, 25)
+    origin_pts: int = 0
+    file_rate: Fraction = Fraction(25)
+    by_pts: bool = False
+    length_slack_frames: int = 1
+    """How far the stated length may differ from the true one without meaning that the file is cut off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,11 +89,17 @@ class Transfer:
     samples: SampleFormat
     first_field_is_top: bool
     field_order_source: str
-    """"flag", "picture" (from motion) or "option"."""
+    """"flag", "picture" (from motion), "option", or "raster" (no flag, no motion: the usual order of that raster)."""
     frame_rate: Fraction
     frames_expected: int | None
     start_timecode: str | None
     timecode_source: str | None
     drop_frame: bool
     intra_only: bool
+    """Every packet is a keyframe: packets can be skipped undecoded."""
     warnings: tuple[str, ...] = ()
+    timing: Timing = Timing()
+    first_sample: int = 0
+    """Sample of the 720-sample active line that column 0 holds: 0, or 8 in files 704 wide."""
+    limits: tuple[str, ...] = ()
+    """What this carrier or this copy cannot show, one sentence each."""
