@@ -1,0 +1,159 @@
+"""The inner loop: one field off the tape, displaced, filtered, turned in hue, made noisy."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_clips._compile import compiled
+from synthetic_clips.rasters import ACTIVE
+from synthetic_clips.timebase import NODE_STEP
+
+Array = NDArray[np.float32]
+Ints = NDArray[np.int64]
+
+PHASES = 2048
+"""Steps of a sample in the table of shifted kernels: rounding to the nearest is at most 0.02 ns off."""
+LUMA_TAPS = 16
+CHROMA_TAPS = 10
+
+
+@lru_cache(maxsize=4)
+def shift_kernels(taps: int, *, beta: float) -> Array:
+    """Windowed sinc kernels (PHASES, taps): kernel p reads the line p/PHASES of a sample to the right of tap taps/2 - 1."""
+    fraction = np.arange(PHASES)[:, None] / PHASES
+    offset = np.arange(taps)[None, :] - (taps // 2 - 1) - fraction
+    window = np.i0(beta * np.sqrt(np.maximum(0, 1 - (offset / (taps / 2)) ** 2))) / np.i0(beta)
+    kernel = np.sinc(offset) * window
+    return np.ascontiguousarray(kernel / kernel.sum(axis=1, keepdims=True), np.float32)
+
+
+@compiled
+def _shifted(line: Array, kernels: Array, margin: int, nodes: Array, node_step: int, out: Array, scale: float, wrap: float) -> None:
+    """out[x] = line at ``x + margin - d(x) scale``; ``wrap`` > 0: positions run round a line of that many samples, beyond is edge."""
+    taps = kernels.shape[1]
+    half = taps // 2 - 1
+    last = line.size - taps
+    for segment in range(nodes.size - 1):
+        first = segment * node_step
+        if first >= out.size:
+            break
+        d0 = nodes[segment] * scale
+        slope = (nodes[segment + 1] - nodes[segment]) * scale / node_step
+        for x in range(first, min(first + node_step, out.size)):
+            position = x + margin - (d0 + slope * (x - first))
+            if wrap > 0.0:
+                position = (position - margin + wrap) % wrap + margin
+            whole = int(np.floor(position))
+            phase = int((position - whole) * PHASES + 0.5)
+            if phase == PHASES:
+                phase = 0
+                whole += 1
+            start = min(max(whole - half, 0), last)
+            total = np.float32(0.0)
+            for k in range(taps):
+                total += line[start + k] * kernels[phase, k]
+            out[x] = total
+
+
+@compiled
+def play_field(
+    y: Array, cb: Array, cr: Array, mask_y: Array, mask_c: Array, mask_of_row: Ints,
+    head: Ints, head_taps: Array, filtered: NDArray[np.bool_],
+    gain: Array, offset: Array, saturation: Array,
+    displacement: Array, hue_rad: Array, differential_rad: Array, wrap: Array,
+    luma_kernels: Array, chroma_kernels: Array,
+    luma_bank: Array, chroma_bank: Array, noise_start: Ints, luma_noise: Array, chroma_noise: Array,
+    cross: float, cross_step_rad: float, cross_start_rad: Array,
+    out_y: Array, out_cb: Array, out_cr: Array,
+) -> None:  # fmt: skip
+    """Play one field: scene lines in, stored lines out.
+
+    ``y`` (n, 720 + 2 margin), ``cb`` and ``cr`` (n, 360 + margin) in codes; masks (kinds, columns) blank the source; all per-row
+    arrays have n entries; ``displacement`` (samples) and ``hue_rad`` are (n, nodes); ``noise_start`` (n, 3) are places in the
+    noise banks. Outputs (n, 720) and (n, 360) may be strided views.
+    """
+    n, columns = y.shape
+    margin = (columns - ACTIVE) // 2
+    chroma_columns = cb.shape[1]
+    chroma_margin = margin // 2
+    taps = head_taps.shape[1]
+    middle = taps // 2
+    line = np.empty(columns, np.float32)
+    clean = np.empty(columns, np.float32)
+    line_b = np.empty(chroma_columns, np.float32)
+    line_r = np.empty(chroma_columns, np.float32)
+    moved = np.empty(ACTIVE, np.float32)
+    moved_b = np.empty(ACTIVE // 2, np.float32)
+    moved_r = np.empty(ACTIVE // 2, np.float32)
+    for i in range(n):
+        m = mask_of_row[i]
+        h = head[i]
+        g, o, s = gain[i], offset[i], saturation[i]
+        for j in range(columns):
+            clean[j] = (y[i, j] - np.float32(16.0)) * mask_y[m, j] * g + o
+        if filtered[h]:
+            for j in range(columns):
+                line[j] = 0.0
+            for k in range(taps):
+                t = head_taps[h, k]
+                shift = middle - k
+                low, high = max(0, -shift), min(columns, columns - shift)
+                for j in range(low, high):
+                    line[j] += t * clean[j + shift]
+            for j in range(middle):
+                line[j] = clean[j]
+                line[columns - 1 - j] = clean[columns - 1 - j]
+        else:
+            line[:] = clean
+        for j in range(chroma_columns):
+            line_b[j] = (cb[i, j] - np.float32(128.0)) * mask_c[m, j]
+            line_r[j] = (cr[i, j] - np.float32(128.0)) * mask_c[m, j]
+        _shifted(line, luma_kernels, margin, displacement[i], NODE_STEP, moved, 1.0, wrap[i])
+        _shifted(line_b, chroma_kernels, chroma_margin, displacement[i], NODE_STEP // 2, moved_b, 0.5, wrap[i] / 2)
+        _shifted(line_r, chroma_kernels, chroma_margin, displacement[i], NODE_STEP // 2, moved_r, 0.5, wrap[i] / 2)
+        a, b, c = noise_start[i, 0], noise_start[i, 1], noise_start[i, 2]
+        level = luma_noise[i]
+        for x in range(ACTIVE):
+            out_y[i, x] = moved[x] + np.float32(16.0) + level * luma_bank[a + x]
+        level = chroma_noise[i]
+        for segment in range(hue_rad.shape[1] - 1):
+            first = segment * (NODE_STEP // 2)
+            angle0 = hue_rad[i, segment]
+            slope = (hue_rad[i, segment + 1] - angle0) / (NODE_STEP // 2)
+            cosine, sine = np.cos(angle0), np.sin(angle0)
+            step_c, step_s = np.cos(slope), np.sin(slope)
+            for x in range(first, min(first + NODE_STEP // 2, ACTIVE // 2)):
+                cs, sn = cosine, sine
+                if differential_rad[i] != 0.0:
+                    extra = differential_rad[i] * moved[2 * x] / 219.0
+                    ec, es = np.cos(extra), np.sin(extra)
+                    cs, sn = cosine * ec - sine * es, sine * ec + cosine * es
+                p = s * (moved_b[x] * cs - moved_r[x] * sn)
+                q = s * (moved_b[x] * sn + moved_r[x] * cs)
+                out_cb[i, x] = p + np.float32(128.0) + level * chroma_bank[b + x]
+                out_cr[i, x] = q + np.float32(128.0) + level * chroma_bank[c + x]
+                if cross != 0.0:
+                    turn = cross_start_rad[i] + cross_step_rad * 2 * x
+                    out_y[i, 2 * x] += cross * (p * np.sin(turn) + q * np.cos(turn))
+                    turn += cross_step_rad
+                    out_y[i, 2 * x + 1] += cross * (p * np.sin(turn) + q * np.cos(turn))
+                cosine, sine = cosine * step_c - sine * step_s, sine * step_c + cosine * step_s
+
+
+@compiled
+def average_with_line_above(plane: Array) -> None:
+    """A decoder's delay line: every line of a field becomes the mean of itself and the one before, in place."""
+    for i in range(plane.shape[0] - 1, 0, -1):
+        for x in range(plane.shape[1]):
+            plane[i, x] = np.float32(0.5) * (plane[i, x] + plane[i - 1, x])
+
+
+@compiled
+def to_ten_bits(plane: Array, out: NDArray[np.uint16]) -> None:
+    """8-bit codes with fractions to 10-bit codes, kept out of the codes reserved for timing (BT.601)."""
+    for i in range(plane.shape[0]):
+        for x in range(plane.shape[1]):
+            out[i, x] = np.uint16(min(max(plane[i, x] * np.float32(4.0) + np.float32(0.5), np.float32(4.0)), np.float32(1019.0)))
