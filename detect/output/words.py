@@ -72,6 +72,7 @@ UNIT_WORDS: dict[str, str] = {
 
 _SIGNED_UNITS = frozenset({"ns", "%", "pct", "percent", "deg", "IRE", "ire", "dB", "db"})
 _UNSIGNED_KINDS = frozenset({"noise", "head_loss", "dropouts", "scratch", "switch_transient", "relock"})
+PROGRAMME = frozenset({"programme", "monochrome_programme"})
 HEAD_LETTERS = "ABCD"
 MOST_DECIMALS = 3
 """No figure of this tool means anything past the third decimal of its unit."""
@@ -163,6 +164,23 @@ def ranked(findings: Findings) -> list[Finding]:
         )
 
     return sorted(findings.findings, key=weight)
+
+
+def affected_pct(findings: Findings) -> float | None:
+    """Share of the programme under at least one finding to act on; None without programme."""
+    programme = [(s.start_frame, s.end_frame) for s in findings.sections if s.kind in PROGRAMME]
+    whole = sum(end - start for start, end in programme)
+    if not whole:
+        return None
+    flagged = sorted((f.start_frame, f.end_frame) for f in findings.findings if f.severity == "flag")
+    merged: list[tuple[int, int]] = []
+    for start, end in flagged:
+        if merged and start <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(end, merged[-1][1]))
+        else:
+            merged.append((start, end))
+    shared = sum(max(0, min(e, pe) - max(s, ps)) for s, e in merged for ps, pe in programme)
+    return 100.0 * shared / whole
 
 
 def clock(seconds: float) -> str:
