@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+from scipy import ndimage, signal
 
 from synthetic_clips._compile import compiled
 
@@ -24,7 +24,17 @@ def _mirror(i: int, n: int) -> int:
 
 
 @compiled
-def look(plate: Array, rows: Array, columns: int, x0: float, dx: float, x_per_row: float, y0: float, dy: float, y_per_column: float) -> Array:
+def look(
+    plate: Array,
+    rows: Array,
+    columns: int,
+    x0: float,
+    dx: float,
+    x_per_row: float,
+    y0: float,
+    dy: float,
+    y_per_column: float,
+) -> Array:
     """Sample ``plate`` (rows, columns) along straight lines with cubic interpolation; edges mirror.
 
     Output (len(rows), columns): sample j of row r is taken at column ``x0 + j dx + r x_per_row`` and row
@@ -63,7 +73,12 @@ def look(plate: Array, rows: Array, columns: int, x0: float, dx: float, x_per_ro
             if inside:
                 j0, j1, j2, j3 = ix - 1, ix, ix + 1, ix + 2
             else:
-                j0, j1, j2, j3 = _mirror(ix - 1, width), _mirror(ix, width), _mirror(ix + 1, width), _mirror(ix + 2, width)
+                j0, j1, j2, j3 = (
+                    _mirror(ix - 1, width),
+                    _mirror(ix, width),
+                    _mirror(ix + 1, width),
+                    _mirror(ix + 2, width),
+                )
             if straight:
                 out[i, j] = b0 * line[j0] + b1 * line[j1] + b2 * line[j2] + b3 * line[j3]
             else:
@@ -87,7 +102,17 @@ def look(plate: Array, rows: Array, columns: int, x0: float, dx: float, x_per_ro
 
 
 @compiled
-def overlay(target: Array, premultiplied: Array, alpha: Array, rows: Array, first_column: float, step: float, x: float, y: float, opacity: float) -> None:
+def overlay(
+    target: Array,
+    premultiplied: Array,
+    alpha: Array,
+    rows: Array,
+    first_column: float,
+    step: float,
+    x: float,
+    y: float,
+    opacity: float,
+) -> None:
     """Lay a small picture over ``target`` (rows, columns), its top left corner at column ``x`` and picture row ``y``.
 
     Column j of the target is luma column ``first_column + j step``; the small picture has the same step along the line.
@@ -125,17 +150,18 @@ def overlay(target: Array, premultiplied: Array, alpha: Array, rows: Array, firs
 
 def along_taps(limit_hz: float, *, sample_rate_hz: float = 13.5e6, taps: int = 31) -> Array:
     """Low-pass along the line, -6 dB at ``limit_hz``, unit gain at 0."""
-    return signal.firwin(taps, limit_hz, fs=sample_rate_hz, window=("kaiser", 5.0)).astype(np.float32)
+    return np.asarray(signal.firwin(taps, limit_hz, fs=sample_rate_hz, window=("kaiser", 5.0)), np.float32)
 
 
 def _filter(plane: Array, taps: Array, axis: int) -> Array:
-    from scipy.ndimage import correlate1d
-
-    return np.asarray(correlate1d(plane, taps, axis=axis, mode="mirror", output=np.float32))
+    return np.asarray(ndimage.correlate1d(plane, taps, axis=axis, mode="mirror", output=np.float32))
 
 
-def band_limited(plane: Array, *, limit_hz: float = LUMA_LIMIT_HZ, sample_rate_hz: float = 13.5e6, kell: float = KELL) -> Array:
-    """A plane as a camera gives it: limited along the line to ``limit_hz`` and down the picture to ``kell``/2 per row."""
+def band_limited(
+    plane: Array, *, limit_hz: float = LUMA_LIMIT_HZ, sample_rate_hz: float = 13.5e6, kell: float = KELL
+) -> Array:
+    """A plane as a camera gives it: limited along the line to ``limit_hz`` and down the picture to ``kell``/2 per
+    row."""
     out = _filter(plane, along_taps(limit_hz, sample_rate_hz=sample_rate_hz), 1)
     if kell < 1:
         out = _filter(out, signal.firwin(15, kell, window=("kaiser", 4.0)).astype(np.float32), 0)

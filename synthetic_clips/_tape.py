@@ -14,15 +14,17 @@ from synthetic_clips.timebase import NODE_STEP
 Array = NDArray[np.float32]
 Ints = NDArray[np.int64]
 
-PHASES = 2048
+PHASE_BITS = 11
+PHASES = 1 << PHASE_BITS
 """Steps of a sample in the table of shifted kernels: rounding to the nearest is at most 0.02 ns off."""
 LUMA_TAPS = 16
-CHROMA_TAPS = 10
+CHROMA_TAPS = 8
 
 
 @lru_cache(maxsize=4)
 def shift_kernels(taps: int, *, beta: float) -> Array:
-    """Windowed sinc kernels (PHASES, taps): kernel p reads the line p/PHASES of a sample to the right of tap taps/2 - 1."""
+    """Windowed sinc kernels (PHASES, taps): kernel p reads the line p/PHASES of a sample to the right of tap taps/2
+    - 1."""
     fraction = np.arange(PHASES)[:, None] / PHASES
     offset = np.arange(taps)[None, :] - (taps // 2 - 1) - fraction
     window = np.i0(beta * np.sqrt(np.maximum(0, 1 - (offset / (taps / 2)) ** 2))) / np.i0(beta)
@@ -31,49 +33,74 @@ def shift_kernels(taps: int, *, beta: float) -> Array:
 
 
 @compiled
-def _shifted(line: Array, kernels: Array, margin: int, nodes: Array, node_step: int, out: Array, scale: float, wrap: float) -> None:
-    """out[x] = line at ``x + margin - d(x) scale``; ``wrap`` > 0: positions run round a line of that many samples, beyond is edge."""
-    taps = kernels.shape[1]
-    half = taps // 2 - 1
-    last = line.size - taps
+def _place(x: int, margin: int, displacement: float, wrap: float) -> float:
+    """Where on the source line an output sample is read; with ``wrap`` > 0 positions run round a line of so many
+    samples."""
+    position = x + margin - displacement
+    return (position - margin + wrap) % wrap + margin if wrap > 0.0 else position
+
+
+@compiled
+def _shifted_luma(line: Array, kernels: Array, margin: int, nodes: Array, wrap: float, out: Array) -> None:
+    """out[x] = line at ``x + margin - d(x)``; the number of taps is spelt out so that the loop is unrolled."""
+    last = line.size - LUMA_TAPS
     for segment in range(nodes.size - 1):
-        first = segment * node_step
-        if first >= out.size:
-            break
-        d0 = nodes[segment] * scale
-        slope = (nodes[segment + 1] - nodes[segment]) * scale / node_step
-        for x in range(first, min(first + node_step, out.size)):
-            position = x + margin - (d0 + slope * (x - first))
-            if wrap > 0.0:
-                position = (position - margin + wrap) % wrap + margin
-            whole = int(np.floor(position))
-            phase = int((position - whole) * PHASES + 0.5)
-            if phase == PHASES:
-                phase = 0
-                whole += 1
-            start = min(max(whole - half, 0), last)
+        first = segment * NODE_STEP
+        slope = (nodes[segment + 1] - nodes[segment]) / NODE_STEP
+        for x in range(first, min(first + NODE_STEP, out.size)):
+            position = _place(x, margin, nodes[segment] + slope * (x - first), wrap)
+            step = int(position * PHASES + 0.5)
+            start = min(max((step >> PHASE_BITS) - (LUMA_TAPS // 2 - 1), 0), last)
+            kernel = kernels[step & (PHASES - 1)]
+            piece = line[start : start + LUMA_TAPS]
             total = np.float32(0.0)
-            for k in range(taps):
-                total += line[start + k] * kernels[phase, k]
+            for k in range(LUMA_TAPS):
+                total += piece[k] * kernel[k]
             out[x] = total
 
 
 @compiled
+def _shifted_chroma(
+    line_b: Array, line_r: Array, kernels: Array, margin: int, nodes: Array, wrap: float, out_b: Array, out_r: Array
+) -> None:
+    """Both colour differences, at half the samples along the line; displacement and ``wrap`` are given in luma
+    samples."""
+    last = line_b.size - CHROMA_TAPS
+    step_nodes = NODE_STEP // 2
+    for segment in range(nodes.size - 1):
+        first = segment * step_nodes
+        d0 = nodes[segment] / 2
+        slope = (nodes[segment + 1] / 2 - d0) / step_nodes
+        for x in range(first, min(first + step_nodes, out_b.size)):
+            position = _place(x, margin, d0 + slope * (x - first), wrap / 2)
+            step = int(position * PHASES + 0.5)
+            start = min(max((step >> PHASE_BITS) - (CHROMA_TAPS // 2 - 1), 0), last)
+            kernel = kernels[step & (PHASES - 1)]
+            piece_b, piece_r = line_b[start : start + CHROMA_TAPS], line_r[start : start + CHROMA_TAPS]
+            total_b = np.float32(0.0)
+            total_r = np.float32(0.0)
+            for k in range(CHROMA_TAPS):
+                total_b += piece_b[k] * kernel[k]
+                total_r += piece_r[k] * kernel[k]
+            out_b[x] = total_b
+            out_r[x] = total_r
+
+
+@compiled
 def play_field(
-    y: Array, cb: Array, cr: Array, mask_y: Array, mask_c: Array, mask_of_row: Ints,
-    head: Ints, head_taps: Array, filtered: NDArray[np.bool_],
-    gain: Array, offset: Array, saturation: Array,
-    displacement: Array, hue_rad: Array, differential_rad: Array, wrap: Array,
-    luma_kernels: Array, chroma_kernels: Array,
-    luma_bank: Array, chroma_bank: Array, noise_start: Ints, luma_noise: Array, chroma_noise: Array,
-    cross: float, cross_step_rad: float, cross_start_rad: Array,
+    y: Array, cb: Array, cr: Array, mask_y: Array, mask_c: Array, mask_of_row: Ints, head: Ints,
+    head_taps: Array, filtered: NDArray[np.bool_],
+    gain: Array, offset: Array, saturation: Array, displacement: Array, hue_rad: Array, differential_rad: Array,
+    wrap: Array, noise_start: Ints, luma_noise: Array, chroma_noise: Array, cross_start_rad: Array,
+    luma_kernels: Array, chroma_kernels: Array, luma_bank: Array, chroma_bank: Array,
+    cross: float, cross_step_rad: float,
     out_y: Array, out_cb: Array, out_cr: Array,
 ) -> None:  # fmt: skip
     """Play one field: scene lines in, stored lines out.
 
-    ``y`` (n, 720 + 2 margin), ``cb`` and ``cr`` (n, 360 + margin) in codes; masks (kinds, columns) blank the source; all per-row
-    arrays have n entries; ``displacement`` (samples) and ``hue_rad`` are (n, nodes); ``noise_start`` (n, 3) are places in the
-    noise banks. Outputs (n, 720) and (n, 360) may be strided views.
+    ``y`` (n, 720 + 2 margin), ``cb`` and ``cr`` (n, 360 + margin) in codes; masks (kinds, columns) blank the
+    source; all per-row arrays have n entries; ``displacement`` (samples) and ``hue_rad`` are (n, nodes);
+    ``noise_start`` (n, 3) are places in the noise banks. Outputs (n, 720) and (n, 360) may be strided views.
     """
     n, columns = y.shape
     margin = (columns - ACTIVE) // 2
@@ -100,9 +127,10 @@ def play_field(
             for k in range(taps):
                 t = head_taps[h, k]
                 shift = middle - k
-                low, high = max(0, -shift), min(columns, columns - shift)
-                for j in range(low, high):
-                    line[j] += t * clean[j + shift]
+                source = clean[max(0, shift) : min(columns, columns + shift)]  # views, so that the loop is vectorised
+                target = line[max(0, -shift) : min(columns, columns - shift)]
+                for j in range(target.size):
+                    target[j] += t * source[j]
             for j in range(middle):
                 line[j] = clean[j]
                 line[columns - 1 - j] = clean[columns - 1 - j]
@@ -111,13 +139,17 @@ def play_field(
         for j in range(chroma_columns):
             line_b[j] = (cb[i, j] - np.float32(128.0)) * mask_c[m, j]
             line_r[j] = (cr[i, j] - np.float32(128.0)) * mask_c[m, j]
-        _shifted(line, luma_kernels, margin, displacement[i], NODE_STEP, moved, 1.0, wrap[i])
-        _shifted(line_b, chroma_kernels, chroma_margin, displacement[i], NODE_STEP // 2, moved_b, 0.5, wrap[i] / 2)
-        _shifted(line_r, chroma_kernels, chroma_margin, displacement[i], NODE_STEP // 2, moved_r, 0.5, wrap[i] / 2)
+        _shifted_luma(line, luma_kernels, margin, displacement[i], wrap[i], moved)
+        _shifted_chroma(line_b, line_r, chroma_kernels, chroma_margin, displacement[i], wrap[i], moved_b, moved_r)
         a, b, c = noise_start[i, 0], noise_start[i, 1], noise_start[i, 2]
         level = luma_noise[i]
+        luma_piece, blue_piece, red_piece = (
+            luma_bank[a : a + ACTIVE],
+            chroma_bank[b : b + ACTIVE // 2],
+            chroma_bank[c : c + ACTIVE // 2],
+        )
         for x in range(ACTIVE):
-            out_y[i, x] = moved[x] + np.float32(16.0) + level * luma_bank[a + x]
+            out_y[i, x] = moved[x] + np.float32(16.0) + level * luma_piece[x]
         level = chroma_noise[i]
         for segment in range(hue_rad.shape[1] - 1):
             first = segment * (NODE_STEP // 2)
@@ -133,8 +165,8 @@ def play_field(
                     cs, sn = cosine * ec - sine * es, sine * ec + cosine * es
                 p = s * (moved_b[x] * cs - moved_r[x] * sn)
                 q = s * (moved_b[x] * sn + moved_r[x] * cs)
-                out_cb[i, x] = p + np.float32(128.0) + level * chroma_bank[b + x]
-                out_cr[i, x] = q + np.float32(128.0) + level * chroma_bank[c + x]
+                out_cb[i, x] = p + np.float32(128.0) + level * blue_piece[x]
+                out_cr[i, x] = q + np.float32(128.0) + level * red_piece[x]
                 if cross != 0.0:
                     turn = cross_start_rad[i] + cross_step_rad * 2 * x
                     out_y[i, 2 * x] += cross * (p * np.sin(turn) + q * np.cos(turn))
@@ -156,4 +188,6 @@ def to_ten_bits(plane: Array, out: NDArray[np.uint16]) -> None:
     """8-bit codes with fractions to 10-bit codes, kept out of the codes reserved for timing (BT.601)."""
     for i in range(plane.shape[0]):
         for x in range(plane.shape[1]):
-            out[i, x] = np.uint16(min(max(plane[i, x] * np.float32(4.0) + np.float32(0.5), np.float32(4.0)), np.float32(1019.0)))
+            out[i, x] = np.uint16(
+                min(max(plane[i, x] * np.float32(4.0) + np.float32(0.5), np.float32(4.0)), np.float32(1019.0))
+            )

@@ -29,7 +29,8 @@ CHROMA_NOISE_LIMIT_HZ = 1.3e6
 def response_db(frequency_hz: NDArray[np.float64], *, shape: ResponseShape, db_at_3mhz: float) -> NDArray[np.float64]:
     """The response a head is meant to have, dB against low frequencies.
 
-    tilt: in proportion to frequency; bump: a hill (or, negative, a dip) about 3 MHz; roll-off: with the square of frequency.
+    tilt: in proportion to frequency; bump: a hill (or, negative, a dip) about 3 MHz; roll-off: with the square of
+    frequency.
     """
     f = np.asarray(frequency_hz, np.float64)
     if shape == "tilt":
@@ -53,7 +54,8 @@ def response_taps(shape: ResponseShape, db_at_3mhz: float, phase: PhaseKind = "l
 
 
 def _minimum_phase(gain: NDArray[np.float64]) -> Array:
-    """Cepstral construction; the taps start at the middle so that nothing moves but the frequencies the filter delays."""
+    """Cepstral construction; the taps start at the middle so that nothing moves but the frequencies the filter
+    delays."""
     full = np.concatenate([gain, gain[-2:0:-1]])
     cepstrum = np.fft.ifft(np.log(full)).real
     fold = np.zeros_like(cepstrum)
@@ -70,6 +72,12 @@ def _minimum_phase(gain: NDArray[np.float64]) -> Array:
 def gain_at(taps: Array, frequency_hz: float) -> float:
     """Amplitude of a filter at one frequency."""
     return float(abs(signal.freqz(taps, worN=[frequency_hz], fs=RATE_HZ)[1][0]))
+
+
+@lru_cache(maxsize=256)
+def response_gain(shape: ResponseShape, db_at_3mhz: float, phase: PhaseKind, frequency_hz: float) -> float:
+    """Amplitude of a head's filter at one frequency."""
+    return 1.0 if db_at_3mhz == 0 else gain_at(response_taps(shape, db_at_3mhz, phase), frequency_hz)
 
 
 def noise_taps(colour: NoiseColour) -> Array:
@@ -102,5 +110,8 @@ def noise_banks(seed: int, colour: NoiseColour) -> tuple[Array, Array]:
     taps = noise_taps(colour)
     if len(taps) > 1:
         luma = np.asarray(signal.oaconvolve(luma, taps, mode="same"), np.float32)
-    chroma = np.asarray(signal.oaconvolve(rng.standard_normal(BANK_SAMPLES // 2, dtype=np.float32), _chroma_noise_taps(), mode="same"), np.float32)
+    chroma = np.asarray(
+        signal.oaconvolve(rng.standard_normal(BANK_SAMPLES // 2, dtype=np.float32), _chroma_noise_taps(), mode="same"),
+        np.float32,
+    )
     return luma / luma.std(), chroma / chroma.std()

@@ -29,8 +29,9 @@ LENGTH_SPREAD = 0.8
 class Losses:
     """One pattern of losses. Frames count from the first rendered, end exclusive (None: to the end).
 
-    uniform: anywhere; head: on one head only; edge: near an end of the passes; cluster: ``count`` of them about one place of the tape
-    around ``start_frame``; scratch: at one place across the tape in every pass, ``share_of_passes`` of them.
+    uniform: anywhere; head: on one head only; edge: near an end of the passes; cluster: ``count`` of them about one
+    place of the tape around ``start_frame``; scratch: at one place across the tape in every pass,
+    ``share_of_passes`` of them.
     """
 
     pattern: Literal["uniform", "head", "edge", "cluster", "scratch"] = "uniform"
@@ -105,7 +106,9 @@ def draw_lengths_us(rng: np.random.Generator, count: int) -> NDArray[np.float64]
     return np.asarray(lengths)
 
 
-def plan_dropouts(damage: Damage, faults: DeckFaults, shape: Raster, frames: int, rng: np.random.Generator) -> list[Dropout]:
+def plan_dropouts(
+    damage: Damage, faults: DeckFaults, shape: Raster, frames: int, rng: np.random.Generator
+) -> list[Dropout]:
     """Every loss of the clip, in order of time."""
     out: list[Dropout] = []
     for losses in damage.losses:
@@ -193,11 +196,15 @@ def _cluster(losses: Losses, faults: DeckFaults, shape: Raster, frames: int, rng
         frame, index = losses.start_frame + fields // 2, fields % 2
         if 0 <= frame < frames:
             place = float(np.clip(rng.normal(losses.position, losses.spread), 0, 0.99))
-            out.append(_Spot(frame, index, faults.wheel_at(frame).phase_lines + (k - 1 + place) * period, float(length)))
+            out.append(
+                _Spot(frame, index, faults.wheel_at(frame).phase_lines + (k - 1 + place) * period, float(length))
+            )
     return out
 
 
-def _on_lines(spot: _Spot, damage: Damage, faults: DeckFaults, shape: Raster, rng: np.random.Generator) -> list[Dropout]:
+def _on_lines(
+    spot: _Spot, damage: Damage, faults: DeckFaults, shape: Raster, rng: np.random.Generator
+) -> list[Dropout]:
     """A loss goes on until it ends or its pass does; what falls into blanking is not seen and not listed."""
     row0 = shape.first_row_of_field[spot.field]
     wheel = wheel_rows(shape, faults.wheel_at(spot.frame))
@@ -236,14 +243,27 @@ def _seen(shape: Raster, row: int, faults: DeckFaults) -> tuple[int, int]:
     return (int(np.ceil(left)) + 2, int(right) - 2)
 
 
-def _dropout(spot: _Spot, line: int, row: int, x0: int, x1: int, kind: Kind, source: Source, wheel: Wheel, shape: Raster) -> Dropout:
+def _dropout(
+    spot: _Spot, line: int, row: int, x0: int, x1: int, kind: Kind, source: Source, wheel: Wheel, shape: Raster
+) -> Dropout:
     lines = shape.lines
     place = float(wheel.start[row] + (x0 + lines.active_start) / lines.samples_per_line / lines.lines_per_pass)
-    seconds = (spot.frame + spot.field / 2) / float(lines.frame_rate) + (row / 2) / (float(lines.frame_rate) * lines.lines_per_frame)
+    seconds = (spot.frame + spot.field / 2) / float(lines.frame_rate) + (row / 2) / (
+        float(lines.frame_rate) * lines.lines_per_frame
+    )
     return Dropout(
-        frame=spot.frame, field=spot.field, line=line, x0=x0, x1=x1, kind=kind, source=source, head=int(wheel.heads[row]),
-        pass_position=place, tape_mm_across=RADIUS_MM * (place - 0.5) * np.pi / 2, tape_m_along=seconds * lines.tape_mm_per_s / 1000,
-    )  # fmt: skip
+        frame=spot.frame,
+        field=spot.field,
+        line=line,
+        x0=x0,
+        x1=x1,
+        kind=kind,
+        source=source,
+        head=int(wheel.heads[row]),
+        pass_position=place,
+        tape_mm_across=RADIUS_MM * (place - 0.5) * np.pi / 2,
+        tape_m_along=seconds * lines.tape_mm_per_s / 1000,
+    )
 
 
 def _look(damage: Damage, rng: np.random.Generator) -> tuple[Kind, Source]:
@@ -258,12 +278,20 @@ def _look(damage: Damage, rng: np.random.Generator) -> tuple[Kind, Source]:
 
 
 def apply_dropouts(
-    planes: tuple[Array, Array, Array], dropouts: list[Dropout], previous: tuple[Array, Array, Array] | None, shape: Raster, rng: np.random.Generator
+    planes: tuple[Array, Array, Array],
+    dropouts: list[Dropout],
+    previous: tuple[Array, Array, Array] | None,
+    shape: Raster,
+    rng: np.random.Generator,
 ) -> None:
     """Write losses into the planes of one frame (codes of 8 bits, rows of the frame), in place."""
     for d in dropouts:
         row = shape.first_row_of_field[d.field] + 2 * d.line
-        spans = ((planes[0], d.x0, d.x1), (planes[1], d.x0 // 2, (d.x1 + 1) // 2), (planes[2], d.x0 // 2, (d.x1 + 1) // 2))
+        spans = (
+            (planes[0], d.x0, d.x1),
+            (planes[1], d.x0 // 2, (d.x1 + 1) // 2),
+            (planes[2], d.x0 // 2, (d.x1 + 1) // 2),
+        )
         if d.kind == "compensated":
             _repeat(planes, spans, row, d, previous)
             continue
@@ -276,7 +304,11 @@ def apply_dropouts(
 
 
 def _repeat(
-    planes: tuple[Array, Array, Array], spans: tuple[tuple[Array, int, int], ...], row: int, d: Dropout, previous: tuple[Array, Array, Array] | None
+    planes: tuple[Array, Array, Array],
+    spans: tuple[tuple[Array, int, int], ...],
+    row: int,
+    d: Dropout,
+    previous: tuple[Array, Array, Array] | None,
 ) -> None:
     for index, (plane, a, b) in enumerate(spans):
         if d.source == "previous_field":

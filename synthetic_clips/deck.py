@@ -1,8 +1,8 @@
 """The faults of a deck and its tape, in the sign conventions of the project, and their course in time.
 
-Time error positive = signal late = picture moved right. Skew: end of a pass minus its start. Scallop: ends of a pass minus its
-middle. Hue positive = counter-clockwise in the (Cb, Cr) plane. Errors of time are stated as they come off the tape, before any
-correction.
+Time error positive = signal late = picture moved right. Skew: end of a pass minus its start. Scallop: ends of a
+pass minus its middle. Hue positive = counter-clockwise in the (Cb, Cr) plane. Errors of time are stated as they
+come off the tape, before any correction.
 """
 
 from __future__ import annotations
@@ -20,11 +20,14 @@ Regime = Literal["uncorrected", "line-corrected", "velocity-corrected"]
 Blanking = Literal["tape", "reinserted", "absent"]
 Decoding = Literal["simple", "delay_line"]
 NONE: FourHeads = (0.0, 0.0, 0.0, 0.0)
+RUNNING_LINES_PER_FRAME = 2.9
+"""How fast bands run while the wheel is not locked; any figure would do."""
 
 
 @dataclass(frozen=True, slots=True)
 class Onset:
-    """``parameter`` of the faults acts only from ``start_frame`` (until ``end_frame``, exclusive), growing over ``ramp_frames``."""
+    """``parameter`` of the faults acts only from ``start_frame`` (until ``end_frame``, exclusive), growing over
+    ``ramp_frames``."""
 
     parameter: str
     start_frame: int
@@ -76,7 +79,8 @@ class DeckFaults:
     residual: float = 0.0
     """Share of the error that a corrector leaves uncorrected (0 to 1), a mixture of regimes."""
     reference: Literal["burst", "sync"] = "burst"
-    """What a corrector times each line by; burst is the middle of the burst, sync is 0H. Hue is always set by the burst."""
+    """What a corrector times each line by; burst is the middle of the burst, sync is 0H. Hue is always set by the
+    burst."""
     last_line_uncorrected: bool = False
     """Velocity correction is missing on the last line of each pass."""
     skew_ns: float = 0.0
@@ -86,7 +90,8 @@ class DeckFaults:
     top_skew_ns: float = 0.0
     top_decay_lines: float = 10.0
     jitter_ns: float = 0.3
-    """Random displacement line by line, rms (J. R. E. R. E. 1974: not above 0.3 ns); its burst error turns the hue too."""
+    """Random displacement line by line, rms (J. R. E. R. E. 1974: not above 0.3 ns); its burst error turns the hue
+    too."""
 
     saturation_pct: FourHeads = NONE
     hue_deg: FourHeads = NONE
@@ -153,6 +158,10 @@ class DeckFaults:
         for relock in sorted(self.relocks, key=lambda r: r.frame):
             if relock.frame <= frame:
                 wheel = relock
+        for start, end in self.unlocked:
+            if start <= frame < end:
+                drift = RUNNING_LINES_PER_FRAME * (frame - start + 1)
+                return replace(wheel, phase_lines=wheel.phase_lines + drift)
         return wheel
 
     def is_unlocked(self, frame: int) -> bool:
@@ -176,5 +185,3 @@ def _between(off: Any, on: Any, factor: float) -> Any:
 def means_removed(values: FourHeads) -> list[float]:
     """Four values less their mean, as findings state them."""
     return [float(v) for v in np.asarray(values) - np.mean(values)]
-
-

@@ -37,7 +37,11 @@ def drawn_programme(seed: int, seconds: float, standard: StandardName) -> Progra
     total = 0.0
     while total < seconds:
         length = float(rng.uniform(1.2, 2.2))
-        kind, motion, number = kinds[len(shots) % len(kinds)], _MOTIONS[len(shots) % len(_MOTIONS)], int(rng.integers(1 << 31))
+        kind, motion, number = (
+            kinds[len(shots) % len(kinds)],
+            _MOTIONS[len(shots) % len(_MOTIONS)],
+            int(rng.integers(1 << 31)),
+        )
         shots.append((LateScene(_builder(kind, motion, number, standard)), length))
         total += length
     return Programme(tuple(shots), f"drawn {seed}")
@@ -53,8 +57,14 @@ def _builder(kind: str, motion: str, number: int, standard: StandardName):  # ty
 def make_demo(directory: Path | str, *, seconds: float = SECONDS) -> list[tuple[Path, Truth]]:
     """Write the two tapes as FFV1 in Matroska, with their truth beside them; returns their paths and truths."""
     directory = Path(directory)
-    damage = Damage((Losses("uniform", per_minute=60.0), Losses("cluster", start_frame=100, position=0.7, count=15)), compensated=0.5)
-    tapes = (("demo_uncorrected_525.mkv", UNCORRECTED, 1, "01:00:00;00"), ("demo_corrected_625.mkv", CORRECTED, 2, "10:00:00:00"))
+    damage = Damage(
+        (Losses("uniform", per_minute=60.0), Losses("cluster", start_frame=100, position=0.7, count=15)),
+        compensated=0.5,
+    )
+    tapes = (
+        ("demo_uncorrected_525.mkv", UNCORRECTED, 1, "01:00:00;00"),
+        ("demo_corrected_625.mkv", CORRECTED, 2, "10:00:00:00"),
+    )
     out: list[tuple[Path, Truth]] = []
     for name, faults, seed, timecode in tapes:
         rate = 30_000 / 1001 if faults.standard == "525" else 25.0

@@ -1,4 +1,5 @@
-"""Writing clips: the codecs and containers of archives and their bad cousins, flagged as interlaced, with the truth beside them."""
+"""Writing clips: the codecs and containers of archives and their bad cousins, flagged as interlaced, with the truth
+beside them."""
 
 from __future__ import annotations
 
@@ -23,7 +24,8 @@ CONTAINERS = {".mkv": "matroska", ".mov": "mov", ".avi": "avi", ".mxf": "mxf", "
 MPEG_COLOUR = {"525": (6, 6, 6), "625": (5, 6, 5)}
 """Primaries, transfer, matrix of ITU-T H.273: SMPTE 170M for 525; BT.470 BG primaries and matrix for 625."""
 SAMPLE_ASPECT = {"525": Fraction(10, 11), "625": Fraction(12, 11)}
-"""Written where the format keeps it (PyAV 18 does not pass it on to Matroska). For a 4:3 picture on the 704 or 702 columns of the active line (common practice)."""
+"""Written where the format keeps it (PyAV 18 does not pass it on to Matroska). For a 4:3 picture on the 704 or 702
+columns of the active line (common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +53,25 @@ CODECS: dict[str, Codec] = {
     "v210": Codec("v210", "yuv422p10le", (".mov", ".avi")),
     "uyvy": Codec("rawvideo", "uyvy422", (".mov", ".avi", ".mkv")),
     "prores": Codec("prores_ks", "yuv422p10le", (".mov", ".mkv"), {"profile": "3"}, interlaced_tools=True),
-    "mpeg2_intra": Codec("mpeg2video", "yuv422p", (".mxf", ".mov", ".mkv"), {"intra_vlc": "1", "non_linear_quant": "1", "dc": "2", "qmin": "1", "qmax": "28"}, 50_000_000, 1, 0, True),
+    "mpeg2_intra": Codec(
+        "mpeg2video",
+        "yuv422p",
+        (".mxf", ".mov", ".mkv"),
+        {"intra_vlc": "1", "non_linear_quant": "1", "dc": "2", "qmin": "1", "qmax": "28"},
+        50_000_000,
+        1,
+        0,
+        True,
+    ),
     "mpeg2_long": Codec("mpeg2video", "yuv420p", (".mxf", ".mov", ".mkv"), {}, 8_000_000, 15, 2, True),
     "dv25": Codec("dvvideo", "yuv411p", (".dv", ".mov", ".avi"), pixel_format_625="yuv420p", heights=(480, 576)),
     "dv50": Codec("dvvideo", "yuv422p", (".dv", ".mov", ".avi"), heights=(480, 576)),
-    "h264": Codec("libx264", "yuv420p", (".mkv", ".mov", ".mp4"), {"crf": "18", "preset": "veryfast"}, None, 30, 2, True),
-    "h264_10bit": Codec("libx264", "yuv422p10le", (".mkv", ".mov"), {"crf": "12", "preset": "veryfast"}, None, 1, 0, True),
+    "h264": Codec(
+        "libx264", "yuv420p", (".mkv", ".mov", ".mp4"), {"crf": "18", "preset": "veryfast"}, None, 30, 2, True
+    ),
+    "h264_10bit": Codec(
+        "libx264", "yuv422p10le", (".mkv", ".mov"), {"crf": "12", "preset": "veryfast"}, None, 1, 0, True
+    ),
     "jpeg2000": Codec("jpeg2000", "yuv422p10le", (".mxf", ".mov", ".mkv"), {"pred": "1"}, 60_000_000),
 }
 
@@ -84,8 +99,9 @@ def write_clip(
     """Encode frames (y, cb, cr of 10 bits) to ``path``; its suffix chooses the container. Returns the path.
 
     A ``Tape`` brings its own standard, field order and truth; plain frames need the first two. The truth is written to
-    ``PATH.truth.json``. ``flagged`` False leaves out every note of interlace and colour, as careless captures do. The file appears
-    under its name only when it is complete. Raises ValueError for a codec, container or height that do not go together.
+    ``PATH.truth.json``. ``flagged`` False leaves out every note of interlace and colour, as careless captures do.
+    The file appears under its name only when it is complete. Raises ValueError for a codec, container or height
+    that do not go together.
     """
     path = Path(path)
     if isinstance(frames, Tape):
@@ -99,9 +115,14 @@ def write_clip(
     part = path.with_name(f".{path.name}.part")
     path.parent.mkdir(parents=True, exist_ok=True)
     try:
-        _encode(part, CONTAINERS[path.suffix.lower()], frames, how, standard, top_field_first, start_timecode, tone, flagged)
+        _encode(
+            part, CONTAINERS[path.suffix.lower()], frames, how, standard, top_field_first, start_timecode, tone, flagged
+        )
         if truth is not None:
-            _write_whole(truth_path(path), json.dumps({**truth.to_json(), "codec": codec, "start_timecode": start_timecode}, indent=1))
+            _write_whole(
+                truth_path(path),
+                json.dumps({**truth.to_json(), "codec": codec, "start_timecode": start_timecode}, indent=1),
+            )
         os.replace(part, path)
     finally:
         part.unlink(missing_ok=True)
@@ -124,12 +145,22 @@ def _codec(name: str, path: Path) -> Codec:
         raise ValueError(f"no codec is called {name!r}; expected one of {sorted(CODECS)}")
     how = CODECS[name]
     if path.suffix.lower() not in how.containers:
-        raise ValueError(f"{name} is not written into {path.suffix or 'a file without suffix'}; expected one of {how.containers}")
+        raise ValueError(
+            f"{name} is not written into {path.suffix or 'a file without suffix'}; expected one of {how.containers}"
+        )
     return how
 
 
 def _encode(
-    part: Path, container_format: str, frames: Iterable[Frame], how: Codec, standard: StandardName, top_first: bool, timecode: str | None, tone: Tone | None, flagged: bool
+    part: Path,
+    container_format: str,
+    frames: Iterable[Frame],
+    how: Codec,
+    standard: StandardName,
+    top_first: bool,
+    timecode: str | None,
+    tone: Tone | None,
+    flagged: bool,
 ) -> None:
     pixel_format = how.pixel_format_625 if how.pixel_format_625 and standard == "625" else how.pixel_format
     rate = LINES[standard].frame_rate
@@ -167,7 +198,9 @@ def _encode(
             sound.end()
 
 
-def _video_stream(container: Any, how: Codec, pixel_format: str, standard: StandardName, height: int, top_first: bool, flagged: bool) -> Any:
+def _video_stream(
+    container: Any, how: Codec, pixel_format: str, standard: StandardName, height: int, top_first: bool, flagged: bool
+) -> Any:
     options = dict(how.options)
     if flagged:
         options["field_order"] = "tt" if top_first else "bb"
@@ -187,7 +220,12 @@ def _video_stream(container: Any, how: Codec, pixel_format: str, standard: Stand
     if how.bit_rate is not None:
         context.bit_rate = how.bit_rate
         if how.encoder == "mpeg2video":
-            context.options = {**options, "minrate": str(how.bit_rate), "maxrate": str(how.bit_rate), "bufsize": "2000000"}
+            context.options = {
+                **options,
+                "minrate": str(how.bit_rate),
+                "maxrate": str(how.bit_rate),
+                "bufsize": "2000000",
+            }
     if how.keyframe_distance is not None:
         context.gop_size = how.keyframe_distance
     if how.encoder in ("mpeg2video", "libx264"):
@@ -196,7 +234,8 @@ def _video_stream(container: Any, how: Codec, pixel_format: str, standard: Stand
 
 
 class _Marker:
-    """Passes pictures through a filter that marks them as interlaced: an encoder reads the order of fields off the picture."""
+    """Passes pictures through a filter that marks them as interlaced: an encoder reads the order of fields off the
+    picture."""
 
     def __init__(self, pixel_format: str, height: int, rate: Fraction, standard: StandardName, top_first: bool) -> None:
         graph = av.filter.Graph()
@@ -204,7 +243,10 @@ class _Marker:
         matrix = "smpte170m" if standard == "525" else "bt470bg"
         primaries = "smpte170m" if standard == "525" else "bt470bg"
         order = "tff" if top_first else "bff"
-        mark = graph.add("setparams", f"field_mode={order}:range=tv:color_primaries={primaries}:color_trc=smpte170m:colorspace={matrix}")
+        mark = graph.add(
+            "setparams",
+            f"field_mode={order}:range=tv:color_primaries={primaries}:color_trc=smpte170m:colorspace={matrix}",
+        )
         aspect = graph.add("setsar", f"{SAMPLE_ASPECT[standard].numerator}/{SAMPLE_ASPECT[standard].denominator}")
         sink = graph.add("buffersink")
         for a, b in ((source, mark), (mark, aspect), (aspect, sink)):
@@ -234,7 +276,7 @@ def _filled(pixel_format: str, planes: tuple[NDArray[Any], ...]) -> Any:
     height = planes[0].shape[0]
     picture = av.VideoFrame(ACTIVE, height, pixel_format)
     for target, plane in zip(picture.planes, planes, strict=True):
-        view = np.frombuffer(target, plane.dtype).reshape(target.height, -1)
+        view = np.frombuffer(memoryview(target), plane.dtype).reshape(target.height, -1)
         view[:, : plane.shape[1]] = plane
     return picture
 

@@ -25,10 +25,10 @@ FILM_RATE = {"525": 24 * 1000 / 1001, "625": 25.0}
 
 @lru_cache(maxsize=2)
 def _decoded(path: str, limit: int) -> tuple[tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]], ...]:
-    frames = []
+    frames: list[tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]] = []
     with av.open(path) as container:
         for frame in container.decode(video=0):
-            planes = frame.reformat(format="yuv444p").to_ndarray()
+            planes: NDArray[np.uint8] = np.asarray(frame.reformat(format="yuv444p").to_ndarray(), np.uint8)
             frames.append((planes[0], np.ascontiguousarray(planes[1, :, ::2]), np.ascontiguousarray(planes[2, :, ::2])))
             if len(frames) == limit:
                 break
@@ -40,10 +40,19 @@ def _decoded(path: str, limit: int) -> tuple[tuple[NDArray[np.uint8], NDArray[np
 class FilmScene:
     """A scene whose pictures change at film rate; both fields of the same film frame show the same moment.
 
-    The file plays forwards and backwards in turn, so that it never ends. ``motion`` moves the view (a pan on a telecine).
+    The file plays forwards and backwards in turn, so that it never ends. ``motion`` moves the view (a pan on a
+    telecine).
     """
 
-    def __init__(self, path: Path, standard: StandardName, *, motion: Motion | None = None, offset_frames: int = 0, limit_frames: int = 120) -> None:
+    def __init__(
+        self,
+        path: Path,
+        standard: StandardName,
+        *,
+        motion: Motion | None = None,
+        offset_frames: int = 0,
+        limit_frames: int = 120,
+    ) -> None:
         self._frames = _decoded(str(path), limit_frames)
         self._rate = FILM_RATE[standard]
         self._rows = LINES[standard].picture_rows
@@ -53,7 +62,9 @@ class FilmScene:
         self._kept: tuple[int, Plate] | None = None
 
     @classmethod
-    def opened(cls, path: Path, standard: StandardName, *, offset_frames: int = 0, rng: np.random.Generator | None = None) -> FilmScene:
+    def opened(
+        cls, path: Path, standard: StandardName, *, offset_frames: int = 0, rng: np.random.Generator | None = None
+    ) -> FilmScene:
         """A film, panned a little when ``rng`` is given."""
         motion = None
         if rng is not None:
@@ -77,7 +88,9 @@ class FilmScene:
             planes = []
             for plane, step in ((y, 1), (cb, 2), (cr, 2)):
                 part = plane[top : top + crop_h, left // step : (left + crop_w) // step].astype(np.float32)
-                planes.append(np.asarray(cv2.resize(part, (width // step, height), interpolation=interpolation), np.float32))
+                planes.append(
+                    np.asarray(cv2.resize(part, (width // step, height), interpolation=interpolation), np.float32)
+                )
             self._kept = (index, Plate(band_limited(planes[0]), planes[1], planes[2]))
         return self._kept[1]
 

@@ -1,6 +1,8 @@
-"""Clean pictures built to look like faults: stripes near the pitch of head passes, blinds, bricks, captions, and their kin.
+"""Clean pictures built to look like faults: stripes near the pitch of head passes, blinds, bricks, captions, and
+their kin.
 
-None has a fault in it. Those named static never move; a careful judge may call such a one "unconfirmed", never "confirmed".
+None has a fault in it. Those named static never move; a careful judge may call such a one "unconfirmed", never
+"confirmed".
 """
 
 from __future__ import annotations
@@ -14,7 +16,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic_clips._sampling import band_limited, halved
-from synthetic_clips.pictures import FlatScene, FormulaScene, LayeredScene, Motion, PlateScene, Programme, Scene, StillScene, pan, shot, still_view
+from synthetic_clips.pictures import (
+    FlatScene,
+    FormulaScene,
+    LayeredScene,
+    Motion,
+    PlateScene,
+    Programme,
+    Scene,
+    StillScene,
+    pan,
+    shot,
+    still_view,
+)
 from synthetic_clips.plates import PLATE_COLUMNS, PLATE_ROWS, Plate, drawn_plate, fractal, plate_from_rgb, still_plate
 from synthetic_clips.rasters import ACTIVE, LINES, StandardName
 from synthetic_clips.sprites import Sprite, caption, credits_roll, invented_lines, lettering
@@ -22,7 +36,16 @@ from synthetic_clips.sprites import Sprite, caption, credits_roll, invented_line
 Array = NDArray[np.float32]
 EVER = 1e9
 
-BARS_75 = ((180, 128, 128), (162, 44, 142), (131, 156, 44), (112, 72, 58), (84, 184, 198), (65, 100, 212), (35, 212, 114), (16, 128, 128))
+BARS_75 = (
+    (180, 128, 128),
+    (162, 44, 142),
+    (131, 156, 44),
+    (112, 72, 58),
+    (84, 184, 198),
+    (65, 100, 212),
+    (35, 212, 114),
+    (16, 128, 128),
+)
 """75 % colour bars in 8-bit Y, Cb, Cr (equations of BT.601; the same in PyAV's pal75bars)."""
 
 
@@ -30,13 +53,23 @@ def _once(scene: Scene, name: str) -> Programme:
     return Programme(((scene, EVER),), name)
 
 
-def stripes(seed: int, *, period_lines: float, columns_move: float = 0.0, rows_per_s: float = 0.0, kind: str = "level", standard: StandardName = "525") -> Programme:
+def stripes(
+    seed: int,
+    *,
+    period_lines: float,
+    columns_move: float = 0.0,
+    rows_per_s: float = 0.0,
+    kind: str = "level",
+    standard: StandardName = "525",
+) -> Programme:
     """Horizontal stripes of a period in field lines, in brightness, colour or position, over a textured picture."""
     rng = np.random.default_rng(seed)
     size = float(rng.uniform(4, 12))
     rows = 2 * period_lines
     phase = float(rng.uniform(0, rows))
-    under = PlateScene(drawn_plate("texture", seed), pan(540, 380, columns_per_s=columns_move), LINES[standard].picture_rows)
+    under = PlateScene(
+        drawn_plate("texture", seed), pan(540, 380, columns_per_s=columns_move), LINES[standard].picture_rows
+    )
 
     class Striped:
         def field(self, time_s: float, picture_rows: Array, *, margin: int = 0) -> tuple[Array, Array, Array]:
@@ -57,14 +90,21 @@ def stripes(seed: int, *, period_lines: float, columns_move: float = 0.0, rows_p
     return _once(Striped(), f"stripes {period_lines}")
 
 
-def _drawn(draw: Callable[[Array, np.random.Generator], None], seed: int, *, back: tuple[float, float, float] = (0.6, 0.6, 0.55)) -> Plate:
+def _drawn(
+    draw: Callable[[Array, np.random.Generator], None],
+    seed: int,
+    *,
+    back: tuple[float, float, float] = (0.6, 0.6, 0.55),
+) -> Plate:
     canvas = np.empty((PLATE_ROWS * 2, PLATE_COLUMNS * 2, 3), np.float32)
     canvas[:] = back
     draw(canvas, np.random.default_rng(seed))
     return plate_from_rgb(np.clip(cv2.resize(canvas, (PLATE_COLUMNS, PLATE_ROWS), interpolation=cv2.INTER_AREA), 0, 1))
 
 
-def _scene(draw: Callable[[Array, np.random.Generator], None], seed: int, motion: Motion, name: str, **options: Any) -> Programme:
+def _scene(
+    draw: Callable[[Array, np.random.Generator], None], seed: int, motion: Motion, name: str, **options: Any
+) -> Programme:
     plate = _drawn(draw, seed, **options)
     scene = PlateScene(plate, motion)
     moves = motion(0.0) != motion(1.0)
@@ -92,7 +132,14 @@ def _bricks(course_rows: float) -> Callable[[Array, np.random.Generator], None]:
             y = int(i * course_rows * 2)
             for x in np.arange(-step_x + (i % 2) * step_x / 2, PLATE_COLUMNS * 2, step_x):
                 colour = np.array([0.55, 0.25, 0.18]) * rng.uniform(0.75, 1.2)
-                cv2.rectangle(canvas, (int(x) + 5, y + 5), (int(x + step_x), int(y + course_rows * 2) - 1), colour.tolist(), -1, cv2.LINE_8)
+                cv2.rectangle(
+                    canvas,
+                    (int(x) + 5, y + 5),
+                    (int(x + step_x), int(y + course_rows * 2) - 1),
+                    colour.tolist(),
+                    -1,
+                    cv2.LINE_8,
+                )
 
     return draw
 
@@ -145,7 +192,7 @@ def _bars(static: bool) -> Callable[[int], Programme]:
 
     class Bars:
         def field(self, time_s: float, rows: Array, *, margin: int = 0) -> tuple[Array, Array, Array]:
-            y, cb, cr = FormulaScene(formula).field(time_s, rows[:1], margin=margin)
+            y, cb, _ = FormulaScene(formula).field(time_s, rows[:1], margin=margin)
             fine = FormulaScene(formula).field(time_s, rows[:1], margin=2 * (margin + ACTIVE // 2) - ACTIVE // 2)
             start = (fine[0].shape[1] - y.shape[1]) // 2
             soft_y = band_limited(fine[0], kell=1)[:, start : start + y.shape[1]]
@@ -168,7 +215,9 @@ def _letterbox(seed: int) -> Programme:
 
 
 def _monochrome(seed: int) -> Programme:
-    return _once(_Shaded(PlateScene(drawn_plate("buildings", seed), pan(540, 380, columns_per_s=20)), colour=0.0), "monochrome")
+    return _once(
+        _Shaded(PlateScene(drawn_plate("buildings", seed), pan(540, 380, columns_per_s=20)), colour=0.0), "monochrome"
+    )
 
 
 def _dark(seed: int) -> Programme:
@@ -201,10 +250,14 @@ def _cartoon(seed: int) -> Programme:
 def _held(sprite: Sprite) -> Sprite:
     """Animation on twos: a position holds for two film frames."""
     path = sprite.path
-    return Sprite(sprite.y, sprite.cb, sprite.cr, sprite.alpha, sprite.chroma_alpha, lambda t: path(np.floor(t * 12) / 12))
+    return Sprite(
+        sprite.y, sprite.cb, sprite.cr, sprite.alpha, sprite.chroma_alpha, lambda t: path(np.floor(t * 12) / 12)
+    )
 
 
-def _with(build: Callable[[np.random.Generator, int], Sprite], back: str | None, seed: int, *, name: str, moving: bool = False) -> Programme:
+def _with(
+    build: Callable[[np.random.Generator, int], Sprite], back: str | None, seed: int, *, name: str, moving: bool = False
+) -> Programme:
     rng = np.random.default_rng(seed)
     under: Scene = FlatScene(24.0, 140.0, 120.0)
     if back is not None:
@@ -228,12 +281,17 @@ FOOLERS: dict[str, Callable[[int], Programme]] = {
     "static four-fold steps 16.3": partial(stripes, period_lines=16.3, kind="four"),
     "static hue stripes 16.6": partial(stripes, period_lines=16.6, kind="hue"),
     **{f"panned stripes {p}": partial(stripes, period_lines=p, columns_move=60.0) for p in (16.0, 16.5, 17.0)},
-    **{f"rising stripes {p}": partial(stripes, period_lines=p, columns_move=60.0, rows_per_s=25.0) for p in (16.4, 32.8)},
+    **{
+        f"rising stripes {p}": partial(stripes, period_lines=p, columns_move=60.0, rows_per_s=25.0)
+        for p in (16.4, 32.8)
+    },
     "static blinds": lambda s: _scene(_blinds(33), s, still_view(), "blinds"),
     "panned blinds": lambda s: _scene(_blinds(32), s, pan(540, 380, columns_per_s=35), "panned blinds"),
     "static bricks": lambda s: _scene(_bricks(16.5), s, still_view(), "bricks"),
     "tilted bricks": lambda s: _scene(_bricks(33), s, pan(540, 380, rows_per_s=20), "tilted bricks"),
-    "photographed bricks": lambda s: _once(PlateScene(still_plate("brick.png"), pan(540, 380, columns_per_s=15)), "brick photograph"),
+    "photographed bricks": lambda s: _once(
+        PlateScene(still_plate("brick.png"), pan(540, 380, columns_per_s=15)), "brick photograph"
+    ),
     "ladders": lambda s: _scene(_ladder, s, pan(540, 380, columns_per_s=20), "ladders", back=(0.5, 0.6, 0.8)),
     "bookshelves": lambda s: _scene(_shelves, s, pan(540, 380, columns_per_s=-30), "bookshelves"),
     "static grid": lambda s: _scene(_grid, s, still_view(), "grid"),

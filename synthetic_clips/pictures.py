@@ -1,8 +1,8 @@
 """Scenes and programmes: moving pictures sampled field by field, as an interlaced camera samples them.
 
-A scene gives one field at a time: luma (rows, columns) and colour differences (rows, columns / 2), float32, in 8-bit codes of
-BT.601 with fractions. Picture coordinates: rows of the full frame (486 or 576), columns of the active line; ``margin`` asks for
-so many more luma columns on each side, which a displaced line needs.
+A scene gives one field at a time: luma (rows, columns) and colour differences (rows, columns / 2), float32, in
+8-bit codes of BT.601 with fractions. Picture coordinates: rows of the full frame (486 or 576), columns of the
+active line; ``margin`` asks for so many more luma columns on each side, which a displaced line needs.
 """
 
 from __future__ import annotations
@@ -95,7 +95,10 @@ class FlatScene:
 
     def field(self, time_s: float, rows: Array, *, margin: int = 0) -> FieldPlanes:
         n, columns = len(rows), ACTIVE + 2 * margin
-        planes = [np.full((n, w), v, np.float32) for w, v in ((columns, self.y), (columns // 2, self.cb), (columns // 2, self.cr))]
+        planes = [
+            np.full((n, w), v, np.float32)
+            for w, v in ((columns, self.y), (columns // 2, self.cb), (columns // 2, self.cr))
+        ]
         return planes[0], planes[1], planes[2]
 
 
@@ -103,7 +106,8 @@ class FlatScene:
 class FormulaScene:
     """A picture given by a formula of time, columns (1, n) and rows (m, 1): luma and colour differences in codes.
 
-    The formula is asked once with luma columns and once with chroma columns; it must keep its detail below the band limit.
+    The formula is asked once with luma columns and once with chroma columns; it must keep its detail below the band
+    limit.
     """
 
     formula: Callable[[float, Array, Array], tuple[Array, Array, Array]]
@@ -115,7 +119,10 @@ class FormulaScene:
         y = self.formula(time_s, fine, down)[0]
         _, cb, cr = self.formula(time_s, fine[:, ::2], down)
         half = (shape[0], shape[1] // 2)
-        full = [np.ascontiguousarray(np.broadcast_to(np.asarray(p, np.float32), s)) for p, s in ((y, shape), (cb, half), (cr, half))]
+        full = [
+            np.ascontiguousarray(np.broadcast_to(np.asarray(p, np.float32), s))
+            for p, s in ((y, shape), (cb, half), (cr, half))
+        ]
         return full[0], full[1], full[2]
 
 
@@ -205,11 +212,16 @@ def shot(rng: np.random.Generator, motion: str, standard: StandardName, *, plate
     if motion == "static":
         return StillScene(scene)
     if motion == "sprites":
-        return LayeredScene(StillScene(PlateScene(plate, paths["static"], picture_rows)), tuple(Sprite.drawn(rng, picture_rows) for _ in range(4)))
+        return LayeredScene(
+            StillScene(PlateScene(plate, paths["static"], picture_rows)),
+            tuple(Sprite.drawn(rng, picture_rows) for _ in range(4)),
+        )
     if motion == "caption":
         return LayeredScene(scene, (caption(rng, picture_rows),))
     if motion == "credits":
-        return LayeredScene(StillScene(PlateScene(plate, paths["static"], picture_rows)), (credits_roll(rng, picture_rows),))
+        return LayeredScene(
+            StillScene(PlateScene(plate, paths["static"], picture_rows)), (credits_roll(rng, picture_rows),)
+        )
     return scene
 
 
@@ -229,7 +241,9 @@ class LateScene:
         return self._build().field(time_s, rows, margin=margin)
 
 
-def varied_programme(seed: int, seconds: float, standard: StandardName = "525", *, film: Path | None = None) -> Programme:
+def varied_programme(
+    seed: int, seconds: float, standard: StandardName = "525", *, film: Path | None = None
+) -> Programme:
     """Varied content with a cut every 1 to 4 s; the same seed gives the same programme."""
     rng = np.random.default_rng([seed, 525])
     shots: list[tuple[Scene, float]] = []
@@ -257,7 +271,8 @@ def _shot_builder(seed: int, motion: str, standard: StandardName, film: Path | N
 
 
 def single_shot(seed: int, motion: str, standard: StandardName = "525", *, kind: str | None = None) -> Programme:
-    """One shot that never cuts: ``motion`` out of ``MOTIONS``; ``kind`` a drawing of ``DRAWINGS`` or a still of ``STILLS``."""
+    """One shot that never cuts: ``motion`` out of ``MOTIONS``; ``kind`` a drawing of ``DRAWINGS`` or a still of
+    ``STILLS``."""
     rng = np.random.default_rng([seed, 1])
     plate = None
     if kind is not None:

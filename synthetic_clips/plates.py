@@ -24,7 +24,18 @@ PLATE_ROWS = 760
 PLATE_COLUMNS = 1080
 FINER = 2
 """Drawing is done this much finer than the raster, then averaged, so that edges are not jagged."""
-STILLS = ("chelsea.png", "coffee.png", "hubble_deep_field.jpg", "retina.jpg", "brick.png", "grass.png", "gravel.png", "moon.png", "coins.png", "ihc.png")
+STILLS = (
+    "chelsea.png",
+    "coffee.png",
+    "hubble_deep_field.jpg",
+    "retina.jpg",
+    "brick.png",
+    "grass.png",
+    "gravel.png",
+    "moon.png",
+    "coins.png",
+    "ihc.png",
+)
 """Bundled in the scikit-image wheel (0.26), showing neither people nor brands."""
 
 
@@ -73,7 +84,7 @@ def _shrunk(canvas: Rgb) -> Rgb:
     return np.asarray(cv2.resize(canvas, (PLATE_COLUMNS, PLATE_ROWS), interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _polygon(canvas: Rgb, points: NDArray[Any], colour: tuple[float, float, float]) -> None:
+def _polygon(canvas: Rgb, points: NDArray[Any], colour: tuple[float, ...]) -> None:
     cv2.fillPoly(canvas, [np.round(np.asarray(points) * FINER).astype(np.int32)], colour, cv2.LINE_8)
 
 
@@ -87,12 +98,17 @@ def _landscape(rng: np.random.Generator) -> Rgb:
     across = np.arange(columns)
     horizon = rng.uniform(0.25, 0.45) * rows
     for layer in range(int(rng.integers(3, 6))):
-        ridge = horizon + layer * rows * 0.13 + np.cumsum(rng.standard_normal(columns)) * 0.9 + 25 * np.sin(across * rng.uniform(0.004, 0.02) + rng.uniform(0, 6))
+        ridge = (
+            horizon
+            + layer * rows * 0.13
+            + np.cumsum(rng.standard_normal(columns)) * 0.9
+            + 25 * np.sin(across * rng.uniform(0.004, 0.02) + rng.uniform(0, 6))
+        )
         mask = (np.arange(rows)[:, None] > ridge[None, :])[..., None]
         shade = np.array(_colour(rng, low=0.1, high=0.6)) * [0.9, 1.1, 0.7]
         texture = 1 + 0.35 * fractal(rng, rows, columns, slope=rng.uniform(0.7, 1.1))[..., None]
         out = np.where(mask, shade * texture, out)
-    return np.clip(out, 0, 1).astype(np.float32)
+    return np.asarray(np.clip(out, 0, 1), np.float32)
 
 
 def _buildings(rng: np.random.Generator) -> Rgb:
@@ -105,14 +121,28 @@ def _buildings(rng: np.random.Generator) -> Rgb:
         corners = np.array([[x + lean, top], [x + width + lean, top], [x + width, PLATE_ROWS], [x, PLATE_ROWS]])
         _polygon(canvas, corners, wall)
         if rng.random() < 0.5:
-            _polygon(canvas, np.array([[x + lean - 6, top], [x + width / 2 + lean, top - rng.uniform(20, 90)], [x + width + lean + 6, top]]), _colour(rng))
+            _polygon(
+                canvas,
+                np.array(
+                    [
+                        [x + lean - 6, top],
+                        [x + width / 2 + lean, top - rng.uniform(20, 90)],
+                        [x + width + lean + 6, top],
+                    ]
+                ),
+                _colour(rng),
+            )
         step_x, step_y = rng.uniform(14, 34), rng.uniform(17, 45)
         for wy in np.arange(top + 12, PLATE_ROWS - 20, step_y):
             slope = lean * (1 - (wy - top) / (PLATE_ROWS - top))
             for wx in np.arange(x + 8, x + width - step_x * 0.7, step_x):
                 lit = tuple(min(1.0, c * float(rng.uniform(0.6, 1.4))) for c in glass)
                 w, h = step_x * 0.55, step_y * 0.6
-                _polygon(canvas, np.array([[wx + slope, wy], [wx + w + slope, wy], [wx + w + slope, wy + h], [wx + slope, wy + h]]), lit)  # type: ignore[arg-type]
+                _polygon(
+                    canvas,
+                    np.array([[wx + slope, wy], [wx + w + slope, wy], [wx + w + slope, wy + h], [wx + slope, wy + h]]),
+                    lit,
+                )
     out = _shrunk(canvas)
     out *= 1 + 0.06 * fractal(rng, PLATE_ROWS, PLATE_COLUMNS, slope=0.8)[..., None]
     return np.clip(out, 0, 1)
@@ -128,7 +158,14 @@ def _foliage(rng: np.random.Generator) -> Rgb:
         cv2.ellipse(canvas, centre, axes, float(rng.uniform(0, 180)), 0, 360, colour, -1, cv2.LINE_8)
     for _ in range(12):
         x = rng.uniform(0, PLATE_COLUMNS)
-        cv2.line(canvas, (int(x * FINER), 0), (int((x + rng.normal(0, 120)) * FINER), PLATE_ROWS * FINER), (0.25, 0.18, 0.1), int(rng.integers(4, 24)), cv2.LINE_8)
+        cv2.line(
+            canvas,
+            (int(x * FINER), 0),
+            (int((x + rng.normal(0, 120)) * FINER), PLATE_ROWS * FINER),
+            (0.25, 0.18, 0.1),
+            int(rng.integers(4, 24)),
+            cv2.LINE_8,
+        )
     return np.clip(_shrunk(canvas), 0, 1)
 
 
@@ -157,8 +194,20 @@ def _graphics(rng: np.random.Generator) -> Rgb:
             lean = rng.normal(0, 0.3) * h
             _polygon(canvas, np.array([[x, y], [x + w, y], [x + w + lean, y + h], [x + lean, y + h]]), colour)
         else:
-            cv2.ellipse(canvas, (int(x * FINER), int(y * FINER)), (int(w), int(h)), float(rng.uniform(0, 90)), 0, 360, colour, -1, cv2.LINE_8)
-            cv2.ellipse(canvas, (int(x * FINER), int(y * FINER)), (int(w), int(h)), 0, 0, 360, (0.02, 0.02, 0.02), 5, cv2.LINE_8)
+            cv2.ellipse(
+                canvas,
+                (int(x * FINER), int(y * FINER)),
+                (int(w), int(h)),
+                float(rng.uniform(0, 90)),
+                0,
+                360,
+                colour,
+                -1,
+                cv2.LINE_8,
+            )
+            cv2.ellipse(
+                canvas, (int(x * FINER), int(y * FINER)), (int(w), int(h)), 0, 0, 360, (0.02, 0.02, 0.02), 5, cv2.LINE_8
+            )
     return np.clip(_shrunk(canvas), 0, 1)
 
 
@@ -167,7 +216,7 @@ def _texture(rng: np.random.Generator) -> Rgb:
     base = np.array(_colour(rng, low=0.3, high=0.7))
     light = fractal(rng, rows, columns, slope=rng.uniform(0.8, 1.3))[..., None] * 0.16
     tints = np.stack([fractal(rng, rows, columns, slope=1.5) for _ in range(3)], -1) * 0.12
-    return np.clip(base + light + tints, 0, 1).astype(np.float32)
+    return np.asarray(np.clip(base + light + tints, 0, 1), np.float32)
 
 
 DRAWINGS: dict[str, Callable[[np.random.Generator], Rgb]] = {

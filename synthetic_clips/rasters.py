@@ -1,7 +1,8 @@
 """Line standards and stored rasters, restated for the simulator so that it shares nothing with the measuring side.
 
-Sources: ITU-R BT.1700 (lines, subcarriers, bursts, blanking), ITU-R BT.601 (sampling, codes), SMPTE ST 125, ST 314, RP 202 and
-ST 356 (which lines a raster stores); what concerns head passes is derived from four heads and a whole number of turns a field.
+Sources: ITU-R BT.1700 (lines, subcarriers, bursts, blanking), ITU-R BT.601 (sampling, codes), SMPTE ST 125, ST 314,
+RP 202 and ST 356 (which lines a raster stores); what concerns head passes is derived from four heads and a whole
+number of turns a field.
 """
 
 from __future__ import annotations
@@ -40,7 +41,8 @@ class Lines:
     passes_per_field: int
     subcarrier_hz: float
     burst_centre: float
-    """Samples from 0H to the middle of the burst (BT.1700: 525 19 cycles + half of 9; 625 5.6 us + half of 10 cycles)."""
+    """Samples from 0H to the middle of the burst (BT.1700: 525 19 cycles + half of 9; 625 5.6 us + half of 10
+    cycles)."""
     blanking_left: float
     """Column where the tape's own picture begins, half amplitude."""
     blanking_right: float

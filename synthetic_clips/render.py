@@ -10,12 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic_clips import channel
-from synthetic_clips._tape import CHROMA_TAPS, LUMA_TAPS, average_with_line_above, play_field, shift_kernels, to_ten_bits
+from synthetic_clips._tape import (
+    CHROMA_TAPS,
+    LUMA_TAPS,
+    average_with_line_above,
+    play_field,
+    shift_kernels,
+    to_ten_bits,
+)
 from synthetic_clips.damage import Damage, Dropout, apply_dropouts, plan_dropouts
 from synthetic_clips.deck import DeckFaults, Relock, means_removed
-from synthetic_clips.mishaps import add_transients, break_up, torn_rows
+from synthetic_clips.mishaps import add_transients, break_up, data_lines, torn_rows
 from synthetic_clips.rasters import ACTIVE, CHROMA_RANGE, CODES_PER_IRE, LUMA_RANGE, NS_PER_SAMPLE, Raster, raster
-from synthetic_clips.timebase import Wheel, time_error, wheel_rows
+from synthetic_clips.timebase import Wheel, time_error, velocity_error_ns, wheel_rows
 
 Array = NDArray[np.float32]
 Frame = tuple[NDArray[np.uint16], NDArray[np.uint16], NDArray[np.uint16]]
@@ -44,6 +51,8 @@ class Truth:
     """start_frame, end_frame, phase_lines, head_offset: head of pass k is (k + head_offset) % 4."""
     relative: dict[str, list[float]]
     """Per head less the mean of the heads; ``saturation_pct`` includes what the response does at the subcarrier."""
+    velocity_error_ns: float
+    """Peak to peak within a pass, at the right end of the line: how much later colour gets there than at its burst."""
     cuts: list[int]
     """First frames of the shots after the first."""
     dropouts: list[dict[str, Any]] = field(default_factory=list)
@@ -80,8 +89,8 @@ def render(
 ) -> Tape:
     """Play ``frames`` frames of a programme, from its frame ``start_frame``, on a deck with ``faults``.
 
-    Frames are tuples of y (height, 720), cb and cr (height, 360). All frame numbers in ``faults``, ``damage`` and the truth
-    count from the first frame rendered. Raises ValueError when height and standard do not belong together.
+    Frames are tuples of y (height, 720), cb and cr (height, 360). All frame numbers in ``faults``, ``damage`` and
+    the truth count from the first frame rendered. Raises ValueError when height and standard do not belong together.
     """
     faults = faults or DeckFaults()
     height = height or (486 if faults.standard == "525" else 576)
@@ -99,8 +108,9 @@ def render(
         faults=faults.to_json(),
         wheel=_wheel_sections(faults, frames),
         relative=_relative(faults, shape),
+        velocity_error_ns=velocity_error_ns(faults, shape.lines),
         cuts=_cuts(programme, shape, start_frame, frames),
-        dropouts=[asdict(d) for d in dropouts],
+        dropouts=[{**asdict(d), "duration_us": d.duration_us} for d in dropouts],
         programme=getattr(programme, "name", type(programme).__name__),
     )
     return Tape(_play(programme, faults, shape, frames, start_frame, dropouts, rng), truth)
@@ -117,8 +127,13 @@ def _wheel_sections(faults: DeckFaults, frames: int) -> list[dict[str, Any]]:
 
 
 def _relative(faults: DeckFaults, shape: Raster) -> dict[str, list[float]]:
-    saturation = tuple((1 + s / 100) * g * 100 for s, g in zip(faults.saturation_pct, _colour_gains(faults, shape), strict=True))
-    out = {name: means_removed(getattr(faults, name)) for name in ("quadrature_ns", "hue_deg", "level_ire", "gain_pct", "response_db", "noise_db")}
+    saturation = tuple(
+        (1 + s / 100) * g * 100 for s, g in zip(faults.saturation_pct, _colour_gains(faults, shape), strict=True)
+    )
+    out = {
+        name: means_removed(getattr(faults, name))
+        for name in ("quadrature_ns", "hue_deg", "level_ire", "gain_pct", "response_db", "noise_db")
+    }
     mean = float(np.mean(saturation))
     out["saturation_pct"] = [100 * (s / mean - 1) for s in saturation]
     return out
@@ -127,18 +142,26 @@ def _relative(faults: DeckFaults, shape: Raster) -> dict[str, list[float]]:
 def _colour_gains(faults: DeckFaults, shape: Raster) -> list[float]:
     if not faults.saturation_follows_response:
         return [1.0] * 4
-    taps = [channel.response_taps(faults.response_shape, db, faults.response_phase) for db in faults.response_db]
-    return [channel.gain_at(t, shape.lines.subcarrier_hz) for t in taps]
+    return [
+        channel.response_gain(faults.response_shape, db, faults.response_phase, shape.lines.subcarrier_hz)
+        for db in faults.response_db
+    ]
 
 
 def _cuts(programme: Pictures, shape: Raster, start_frame: int, frames: int) -> list[int]:
-    times = getattr(programme, "cut_times_s", tuple)()
-    numbers = [int(np.ceil(float(t) * float(shape.lines.frame_rate) - 1e-6)) - start_frame for t in times]
+    times: tuple[float, ...] = getattr(programme, "cut_times_s", tuple)()
+    numbers: list[int] = [int(np.ceil(t * float(shape.lines.frame_rate) - 1e-6)) - start_frame for t in times]
     return [n for n in numbers if 0 < n < frames]
 
 
 def _play(
-    programme: Pictures, faults: DeckFaults, shape: Raster, frames: int, start_frame: int, dropouts: list[Dropout], rng: np.random.Generator
+    programme: Pictures,
+    faults: DeckFaults,
+    shape: Raster,
+    frames: int,
+    start_frame: int,
+    dropouts: list[Dropout],
+    rng: np.random.Generator,
 ) -> Iterator[Frame]:
     deck = _Deck(shape, faults, rng)
     by_frame: dict[int, list[Dropout]] = {}
@@ -154,19 +177,37 @@ def _play(
         previous = planes
 
 
+_PER_ROW = (
+    "gain",
+    "offset",
+    "saturation",
+    "displacement",
+    "hue",
+    "differential",
+    "wrap",
+    "noise_start",
+    "luma_noise",
+    "chroma_noise",
+    "cross_start",
+)
+"""Settings of the inner loop that have one entry a row, in its order."""
+
+
 class _Deck:
     """What stays the same from frame to frame."""
 
     def __init__(self, shape: Raster, faults: DeckFaults, rng: np.random.Generator) -> None:
         self.shape, self.faults, self.rng = shape, faults, rng
         self.luma_kernels = shift_kernels(LUMA_TAPS, beta=4.5)
-        self.chroma_kernels = shift_kernels(CHROMA_TAPS, beta=4.5)
+        self.chroma_kernels = shift_kernels(CHROMA_TAPS, beta=4.0)
         self.banks = channel.noise_banks(0, faults.noise_colour)
         rows = np.arange(shape.height) + shape.picture_offset
         self.picture_row = rows
         self.masks = _blanking_masks(shape, faults)
         last = shape.lines.picture_rows - 1
-        self.mask_of_row = np.where((rows < 0) | (rows > last), 3, np.where(rows == 0, 1, np.where(rows == last, 2, 0))).astype(np.int64)
+        self.mask_of_row = np.where(
+            (rows < 0) | (rows > last), 3, np.where(rows == 0, 1, np.where(rows == last, 2, 0))
+        ).astype(np.int64)
         if faults.blanking == "absent":
             self.mask_of_row[(rows >= 0) & (rows <= last)] = 0
 
@@ -180,14 +221,12 @@ class _Deck:
             pick = slice(row0, None, 2)
             rows = np.clip(self.picture_row[pick], 0, shape.lines.picture_rows - 1).astype(np.float32)
             scene = programme.field(time_s + index * half_field, rows, margin=MARGIN)
-            play_field(
-                *scene, *self.masks[0], self.mask_of_row[pick], wheel.heads[pick], per_row["taps"], per_row["filtered"],
-                *(per_row[k][pick] for k in ("gain", "offset", "saturation", "displacement", "hue", "differential", "wrap")),
-                self.luma_kernels, self.chroma_kernels, *self.banks,
-                *(per_row[k][pick] for k in ("noise_start", "luma_noise", "chroma_noise")),
-                faults.cross_luminance, per_row["cross_step"], per_row["cross_start"][pick],
-                *(p[pick] for p in out),
-            )  # fmt: skip
+            arguments: list[Any] = [*scene, *self.masks[0], self.mask_of_row[pick], wheel.heads[pick]]
+            arguments += [per_row["taps"], per_row["filtered"]]
+            arguments += [per_row[name][pick] for name in _PER_ROW]
+            arguments += [self.luma_kernels, self.chroma_kernels, *self.banks]
+            arguments += [faults.cross_luminance, per_row["cross_step"]]
+            play_field(*arguments, *(p[pick] for p in out))
             if faults.standard == "625" and faults.decoding_625 == "delay_line":
                 average_with_line_above(out[1][pick])
                 average_with_line_above(out[2][pick])
@@ -196,6 +235,7 @@ class _Deck:
         break_up(out, wheel, self.faults.losses, number, self.rng)
         if faults.blanking == "reinserted":
             self._reinsert(out)
+        data_lines(out[0], self.shape, number)
         return out[0], out[1], out[2]
 
     def _rows(self, faults: DeckFaults, wheel: Wheel, number: int) -> dict[str, Any]:
@@ -209,11 +249,14 @@ class _Deck:
         if self.faults.is_unlocked(number):
             torn = torn_rows(n, rng)
             displacement = displacement + torn[:, None]
+            jitter[:, 1] += rng.uniform(0, 280, n)  # no burst to go by: any hue
             wrap[np.abs(torn) > MARGIN / 4] = shape.lines.samples_per_line
         v_switch = self._v_switch(number)
         late_deg = (error.hue_time_ns + jitter[:, 1:]) * shape.lines.degrees_per_ns
         hue = np.radians((np.asarray(faults.hue_deg)[heads][:, None] - late_deg) * v_switch[:, None])
-        taps = np.stack([channel.response_taps(faults.response_shape, db, faults.response_phase) for db in faults.response_db])
+        taps = np.stack(
+            [channel.response_taps(faults.response_shape, db, faults.response_phase) for db in faults.response_db]
+        )
         colour_gain = np.asarray(_colour_gains(faults, shape))
         noise = _noise_gain(faults, wheel)
         bank = channel.BANK_SAMPLES // 2 - ACTIVE
@@ -225,13 +268,20 @@ class _Deck:
             "saturation": ((1 + np.asarray(faults.saturation_pct) / 100) * colour_gain)[heads].astype(np.float32),
             "displacement": displacement.astype(np.float32),
             "hue": hue.astype(np.float32),
-            "differential": (np.radians(np.asarray(faults.differential_phase_deg)[heads]) * v_switch).astype(np.float32),
+            "differential": (np.radians(np.asarray(faults.differential_phase_deg)[heads]) * v_switch).astype(
+                np.float32
+            ),
             "wrap": wrap,
             "noise_start": rng.integers(0, bank, (n, 3)),
             "luma_noise": (noise * LUMA_RANGE * 10 ** (-faults.snr_db / 20)).astype(np.float32),
             "chroma_noise": (noise * CHROMA_RANGE * 10 ** (-faults.chroma_snr_db / 20)).astype(np.float32),
             "cross_step": float(2 * np.pi * shape.lines.subcarrier_hz * NS_PER_SAMPLE * 1e-9),
-            "cross_start": ((self._absolute_line(number) * (shape.lines.subcarrier_hz * shape.lines.samples_per_line / 13.5e6)) % 1.0 * 2 * np.pi).astype(np.float32),
+            "cross_start": (
+                (self._absolute_line(number) * (shape.lines.subcarrier_hz * shape.lines.samples_per_line / 13.5e6))
+                % 1.0
+                * 2
+                * np.pi
+            ).astype(np.float32),
         }
 
     def _absolute_line(self, number: int) -> NDArray[np.int64]:
@@ -249,7 +299,11 @@ class _Deck:
 
     def _reinsert(self, planes: tuple[Array, ...]) -> None:
         straight = self.masks[1]
-        for plane, mask, neutral in ((planes[0], straight[0], 16.0), (planes[1], straight[1], 128.0), (planes[2], straight[1], 128.0)):
+        for plane, mask, neutral in (
+            (planes[0], straight[0], 16.0),
+            (planes[1], straight[1], 128.0),
+            (planes[2], straight[1], 128.0),
+        ):
             plane -= np.float32(neutral)
             plane *= mask[self.mask_of_row]
             plane += np.float32(neutral)
@@ -280,7 +334,8 @@ def _edge(columns: NDArray[np.float64], left: float, right: float, rise: float) 
 
 
 def _blanking_masks(shape: Raster, faults: DeckFaults) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Masks (4, columns) for whole lines, the half line on top, the half line below, blanked lines: of the source, of the output."""
+    """Masks (4, columns) for whole lines, the half line on top, the half line below, blanked lines: of the source,
+    of the output."""
     lines = shape.lines
     rise = faults.edge_ns / NS_PER_SAMPLE
     half = lines.samples_per_line / 2 - lines.active_start
@@ -289,7 +344,10 @@ def _blanking_masks(shape: Raster, faults: DeckFaults) -> tuple[tuple[Array, Arr
 
     def table(margin: int) -> tuple[Array, Array]:
         fine = np.arange(-margin, ACTIVE + margin, dtype=np.float64)
-        return tuple(np.stack([*(_edge(c, a, b, r) for a, b in spans), np.zeros(len(c), np.float32)]) for c, r in ((fine, rise), (fine[::2], rise * 2)))  # type: ignore[return-value]
+        return tuple(
+            np.stack([*(_edge(c, a, b, r) for a, b in spans), np.zeros(len(c), np.float32)])
+            for c, r in ((fine, rise), (fine[::2], rise * 2))
+        )  # type: ignore[return-value]
 
     wide = table(MARGIN)
     if faults.blanking != "tape":

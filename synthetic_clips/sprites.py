@@ -16,7 +16,28 @@ Array = NDArray[np.float32]
 Path = Callable[[float], tuple[float, float, float]]
 """Seconds to (column of the left edge, picture row of the top edge, opacity 0 to 1)."""
 
-WORDS = ("harbour", "lantern", "meadow", "northern", "evening", "concert", "story", "garden", "weather", "village", "river", "winter", "studio", "camera", "sound", "design", "music", "editor", "script", "stage")
+WORDS = (
+    "harbour",
+    "lantern",
+    "meadow",
+    "northern",
+    "evening",
+    "concert",
+    "story",
+    "garden",
+    "weather",
+    "village",
+    "river",
+    "winter",
+    "studio",
+    "camera",
+    "sound",
+    "design",
+    "music",
+    "editor",
+    "script",
+    "stage",
+)
 """Invented captions are strung together from these."""
 
 
@@ -32,7 +53,9 @@ class Sprite:
     path: Path
 
     @classmethod
-    def from_mask(cls, mask: Array, colour: tuple[float, float, float], path: Path, *, shade: Array | None = None) -> Sprite:
+    def from_mask(
+        cls, mask: Array, colour: tuple[float, float, float], path: Path, *, shade: Array | None = None
+    ) -> Sprite:
         """``mask`` (rows, columns) of 0 to 1; ``colour`` Y, Cb, Cr codes; ``shade`` multiplies the luma."""
         padded = np.pad(mask.astype(np.float32), ((8, 8), (16, 16 + mask.shape[1] % 2)))
         alpha = np.clip(band_limited(padded), 0, 1)
@@ -40,7 +63,14 @@ class Sprite:
         if shade is not None:
             luma = band_limited(luma * np.pad(shade, ((8, 8), (16, 16 + mask.shape[1] % 2)), mode="edge"))
         chroma_alpha = np.clip(halved(padded), 0, 1)
-        return cls(np.asarray(luma, np.float32), chroma_alpha * np.float32(colour[1]), chroma_alpha * np.float32(colour[2]), alpha, chroma_alpha, path)
+        return cls(
+            np.asarray(luma, np.float32),
+            chroma_alpha * np.float32(colour[1]),
+            chroma_alpha * np.float32(colour[2]),
+            alpha,
+            chroma_alpha,
+            path,
+        )
 
     @classmethod
     def drawn(cls, rng: np.random.Generator, picture_rows: int) -> Sprite:
@@ -55,13 +85,25 @@ class Sprite:
             cv2.fillPoly(canvas, [points.astype(np.int32)], (1.0,), cv2.LINE_8)
         mask = np.asarray(cv2.resize(canvas, (w, h), interpolation=cv2.INTER_AREA), np.float32)
         colour = (float(rng.uniform(30, 225)), float(rng.uniform(60, 196)), float(rng.uniform(60, 196)))
-        shade = np.asarray(cv2.resize(rng.uniform(0.6, 1.1, (6, 6)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC), np.float32)
-        x, y, vx, vy = rng.uniform(0, ACTIVE - w), rng.uniform(0, picture_rows - h), rng.normal(0, 140), rng.normal(0, 60)
+        shade = np.asarray(
+            cv2.resize(rng.uniform(0.6, 1.1, (6, 6)).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC),
+            np.float32,
+        )
+        x, y, vx, vy = (
+            rng.uniform(0, ACTIVE - w),
+            rng.uniform(0, picture_rows - h),
+            rng.normal(0, 140),
+            rng.normal(0, 60),
+        )
         wave, rate = rng.uniform(0, 40), rng.uniform(0.2, 1.5)
 
         def path(t: float) -> tuple[float, float, float]:
             column = (x + w + vx * t) % (ACTIVE + 2 * w) - w
-            return float(column - 16), float(_bounce(y + vy * t, picture_rows - h) + wave * np.sin(6.28 * rate * t) - 8), 1.0
+            return (
+                float(column - 16),
+                float(_bounce(y + vy * t, picture_rows - h) + wave * np.sin(6.28 * rate * t) - 8),
+                1.0,
+            )
 
         return cls.from_mask(mask, colour, path, shade=shade)
 
@@ -71,7 +113,9 @@ def _bounce(value: float, limit: float) -> float:
     return folded if folded < limit else 2 * limit - folded
 
 
-def lettering(lines: list[str], *, size: float = 1.1, thickness: int = 2, line_rows: int = 44, columns: int = 640) -> Array:
+def lettering(
+    lines: list[str], *, size: float = 1.1, thickness: int = 2, line_rows: int = 44, columns: int = 640
+) -> Array:
     """A mask (rows, columns) of centred lines of text."""
     finer = 4
     canvas = np.zeros((line_rows * len(lines) * finer, columns * finer), np.uint8)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_clips.deck import DeckFaults, Relock
-from synthetic_clips.rasters import ACTIVE, NS_PER_SAMPLE, Lines, Raster
+from synthetic_clips.deck import NONE, DeckFaults, Relock
+from synthetic_clips.rasters import ACTIVE, Lines, Raster
 
 Floats = NDArray[np.float64]
 NODE_STEP = 48
@@ -40,10 +40,11 @@ def wheel_rows(raster: Raster, wheel: Relock) -> Wheel:
 
 
 def pass_error_ns(faults: DeckFaults, heads: NDArray[np.int64], scanned: Floats) -> Floats:
-    """t(theta): the error as it comes off the tape. ``scanned`` is the share of the pass, 0 to 1 (a little beyond at the end).
+    """t(theta): the error as it comes off the tape. ``scanned`` is the share of the pass, 0 to 1 (a little beyond
+    at the end).
 
-    Skew enters as sin(theta), scallop as -cos(theta) (mean over the pass taken out), quadrature as a constant of the head.
-    Shapes of ``heads`` and ``scanned`` broadcast.
+    Skew enters as sin(theta), scallop as -cos(theta) (mean over the pass taken out), quadrature as a constant of
+    the head. Shapes of ``heads`` and ``scanned`` broadcast.
     """
     theta = (scanned - 0.5) * 2 * HALF_PASS_RAD
     skew = faults.skew_ns + np.asarray(faults.head_skew_ns)[heads]
@@ -62,7 +63,8 @@ class TimeError:
 
 
 def time_error(faults: DeckFaults, wheel: Wheel, lines: Lines, *, field_lines: Floats) -> TimeError:
-    """What the corrector of ``faults.regime`` leaves. ``field_lines`` (rows,) counts from the top of the picture, for top skew."""
+    """What the corrector of ``faults.regime`` leaves. ``field_lines`` (rows,) counts from the top of the picture,
+    for top skew."""
     period, total = lines.lines_per_pass, lines.samples_per_line
     heads, start = wheel.heads[:, None], wheel.start[:, None]
 
@@ -90,5 +92,12 @@ def time_error(faults: DeckFaults, wheel: Wheel, lines: Lines, *, field_lines: F
     return TimeError(corrected + hook[:, None], turned)
 
 
-def to_samples(time_ns: Floats) -> NDArray[np.float32]:
-    return np.asarray(time_ns / NS_PER_SAMPLE, np.float32)
+def velocity_error_ns(faults: DeckFaults, lines: Lines) -> float:
+    """Peak to peak within a pass (mean of the heads) of the error that grew from the burst to the end of the line,
+    ns."""
+    start = np.linspace(0, 1, 101)
+    steady = np.array([0])
+    wheel = Wheel(steady, np.zeros(1, np.int64), start, np.zeros(101, np.bool_), np.zeros(101, np.bool_))
+    mean = replace(faults, head_skew_ns=(float(np.mean(faults.head_skew_ns)),) * 4, quadrature_ns=NONE)
+    late = time_error(mean, wheel, lines, field_lines=np.zeros(101)).hue_time_ns[:, -1]
+    return float(np.ptp(late))

@@ -1,24 +1,24 @@
-"""The simulator against general-purpose libraries and published figures: geometry, displacement, colour, response, noise."""
+"""The simulator against general-purpose libraries and published figures: geometry, displacement, colour, response,
+noise."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import ndimage, signal
+from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
-from synthetic_clips import channel
-from synthetic_clips.deck import DeckFaults, HeadLoss, Onset, Relock, SwitchTransient
-from synthetic_clips.pictures import FlatScene, FormulaScene
-from synthetic_clips.rasters import LINES, NS_PER_SAMPLE, raster
+from synthetic_clips.deck import DeckFaults
+from synthetic_clips.pictures import FormulaScene
+from synthetic_clips.rasters import NS_PER_SAMPLE
 from synthetic_clips.render import render
-from synthetic_clips.timebase import wheel_rows
 
 QUIET = {"snr_db": 200.0, "chroma_snr_db": 200.0, "jitter_ns": 0.0, "blanking": "absent"}
 
 
 def periodic_scene(seed: int, *, top_hz: float) -> tuple[FormulaScene, np.ndarray]:
-    """Lines that repeat every 720 samples, so that a Fourier shift is exact; harmonics of 18.75 kHz up to ``top_hz``."""
+    """Lines that repeat every 720 samples, so that a Fourier shift is exact; harmonics of 18.75 kHz up to
+    ``top_hz``."""
     rng = np.random.default_rng(seed)
     count = int(top_hz / 13.5e6 * 720)
     spectrum = np.zeros(361, complex)
@@ -44,7 +44,9 @@ def test_a_displaced_line_agrees_with_a_fourier_shift_to_a_fifth_of_a_nanosecond
     scene, line = periodic_scene(1, top_hz=5.0e6)
     got = luma(scene, DeckFaults(quadrature_ns=(shift_ns,) * 4, **QUIET))[0].mean(axis=0)
     want = np.fft.ifft(ndimage.fourier_shift(np.fft.fft(line), shift_ns / NS_PER_SAMPLE)).real
-    slope = np.fft.ifft(ndimage.fourier_shift(np.fft.fft(line), shift_ns / NS_PER_SAMPLE) * 2j * np.pi * np.fft.fftfreq(720)).real
+    slope = np.fft.ifft(
+        ndimage.fourier_shift(np.fft.fft(line), shift_ns / NS_PER_SAMPLE) * 2j * np.pi * np.fft.fftfreq(720)
+    ).real
     inner = slice(20, 700)
     left_ns = -((got - want)[inner] @ slope[inner]) / (slope[inner] @ slope[inner]) * NS_PER_SAMPLE
     assert abs(left_ns) < 0.2
