@@ -24,8 +24,8 @@ FIELD_ORDER = {"top": 2, "bottom": 3, "progressive": 1, "top-interleaved": 5, "b
 
 @dataclass(frozen=True)
 class Scene:
-    """A texture that pans ``speed_px`` luma samples a field. ``motion``: "fields" (each field its own instant), "frames" (both
-    fields one instant, as film and progressive pictures), "still"."""
+    """A texture that pans ``speed_px`` luma samples a field. ``motion``: "fields" (each field its own instant),
+    "frames" (both fields one instant, as film and progressive pictures), "still"."""
 
     height: int
     width: int = 720

@@ -1,10 +1,12 @@
-"""Opening files and reading frames: what comes out is what was stored, wherever a reader starts, and trouble is named."""
+"""Opening files and reading frames: what comes out is what was stored, wherever a reader starts, and trouble is
+named."""
 
 from __future__ import annotations
 
 import shutil
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import av
@@ -50,7 +52,7 @@ def ffv1(folder: Path) -> Path:
     return clip(folder, FFV1, Scene(486, top_first=False), frames=10)
 
 
-# --- what comes out is what was stored ---------------------------------------------------------------------------------
+# --- what comes out is what was stored -------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["ffv1-3-10bit-mkv", "v210-mov", "uyvy-mov", "uyvy-avi", "yuyv-avi"])
@@ -111,7 +113,7 @@ def test_coarse_chroma_keeps_the_lines_of_its_own_field(
         assert errors[field.row0] < 0.5 * errors[1 - field.row0]
 
 
-# --- slices --------------------------------------------------------------------------------------------------------------
+# --- slices ----------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", [FFV1, "mpeg2-intra-mxf", "mpeg2-gop-mkv", "mpeg2-gop-mpg", "h264-8bit-gop-mp4"])
@@ -122,7 +124,7 @@ def test_however_a_file_is_sliced_the_frames_are_the_same(folder: Path, name: st
     assert list(whole) == list(range(frames))
     for cuts in ([0, 1, frames], [0, frames // 3, frames // 2, frames - 1, frames]):
         pieces: dict[int, tuple[bytes, bytes, bool]] = {}
-        for start, stop in zip(cuts, cuts[1:], strict=False):
+        for start, stop in pairwise(cuts):
             pieces |= contents(transfer, start=start, stop=stop)
         assert pieces == whole
 
@@ -148,7 +150,7 @@ def test_decoder_threads_change_nothing(ffv1: Path) -> None:
     assert contents(transfer, threads=2) == contents(transfer)
 
 
-# --- trouble -------------------------------------------------------------------------------------------------------------
+# --- trouble ---------------------------------------------------------------------------------------------------------
 
 
 def packets_of(path: Path) -> list[tuple[int, int]]:
@@ -235,7 +237,7 @@ def test_frames_left_out_by_the_time_stamps_do_not_shift_later_ones(folder: Path
     assert [(t.frame, t.frames, t.kind) for t in troubles] == [(4, 2, "missing")]
 
 
-# --- refused, in one line --------------------------------------------------------------------------------------------------
+# --- refused, in one line --------------------------------------------------------------------------------------------
 
 
 def one_line(error: BaseException) -> str:
@@ -330,7 +332,7 @@ def test_rows_704_wide_start_at_sample_8(folder: Path) -> None:
     assert open_transfer(path).first_sample == 8
 
 
-# --- what the file says of itself ----------------------------------------------------------------------------------------
+# --- what the file says of itself ------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(

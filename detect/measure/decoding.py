@@ -1,7 +1,8 @@
 """Pictures out of a file: packets in, frames with both fields as views of the decoder's buffers out.
 
-Decoder complaints are part of what is measured. A slice checksum error in FFV1 leaves only a log line and a picture that looks
-whole (RFC 9043 leaves concealment to the decoder), so the log is captured around each packet and tied to the picture by its pts.
+Decoder complaints are part of what is measured. A slice checksum error in FFV1 leaves only a log line and a picture
+that looks whole (RFC 9043 leaves concealment to the decoder), so the log is captured around each packet and tied to
+the picture by its pts.
 """
 
 from __future__ import annotations
@@ -85,8 +86,8 @@ def read_frames(
     """Frames ``start`` <= number < ``stop`` whose number divides by ``every``, in time order.
 
     However a file is cut into such slices, the frames and their numbers are the same. Planes are views of the decoder's
-    buffers. With ``every`` > 1 packets are skipped undecoded where each is a keyframe. ``threads``: decoder threads within
-    one picture (0: as many as there are cores).
+    buffers. With ``every`` > 1 packets are skipped undecoded where each is a keyframe. ``threads``: decoder threads
+    within one picture (0: as many as there are cores).
 
     Raises:
         CannotRead: the file can no longer be opened.
@@ -138,7 +139,8 @@ class _Slice:
 
 
 class _Reader:
-    """One pass over one slice of a file. State: the next number due, packets fed, complaints not yet tied to a picture."""
+    """One pass over one slice of a file. State: the next number due, packets fed, complaints not yet tied to a
+    picture."""
 
     def __init__(
         self, transfer: Transfer, container: Any, stream: Any, piece: _Slice, on_trouble: Report | None, local_log: bool
@@ -350,7 +352,7 @@ class _Reader:
             self.report(Trouble(self.due, wanted - self.due, "cut_off", text))
 
 
-# --- planes ------------------------------------------------------------------------------------------------------------
+# --- planes ----------------------------------------------------------------------------------------------------------
 
 
 def planes_of(picture: Any, samples: SampleFormat) -> tuple[Any, Any, Any]:
@@ -380,7 +382,7 @@ def _fields(number: int, planes: tuple[Any, Any, Any], first_is_top: bool) -> tu
     return first, second
 
 
-# --- the decoder's log -------------------------------------------------------------------------------------------------
+# --- the decoder's log -----------------------------------------------------------------------------------------------
 
 
 def _listen() -> None:

@@ -1,10 +1,11 @@
 """Which field is first in time, from the picture's own motion.
 
-Write T(n), B(n) for the fields of frame n on its even and odd rows. Weave a field with the other parity of the *next* frame:
-with the top field first B(n) and T(n+1) are one field apart and T(n) and B(n+1) three, with the bottom field first the other
-way round. Comb energy, the squared second difference down the woven frame, grows with the distance in time. A picture that
-does not move weaves into the same frame both ways, and noise adds the same to both: the difference is then zero in the mean
-whatever the picture. Pictures whose two fields show one instant (film, or a progressive copy) have both distances equal.
+Write T(n), B(n) for the fields of frame n on its even and odd rows. Weave a field with the other parity of the *next*
+frame: with the top field first B(n) and T(n+1) are one field apart and T(n) and B(n+1) three, with the bottom field
+first the other way round. Comb energy, the squared second difference down the woven frame, grows with the distance in
+time. A picture that does not move weaves into the same frame both ways, and noise adds the same to both: the
+difference is then zero in the mean whatever the picture. Pictures whose two fields show one instant (film, or a
+progressive copy) have both distances equal.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 import av
@@ -29,14 +31,16 @@ RUN_FRAMES = 3
 SIGNIFICANCE = 1e-3
 """Two-sided chance of naming an order where there is none."""
 LEAST_SHARE = 0.1
-"""The difference must be this part of the comb energy that motion adds: 0.8 for steady slow motion (derived: 1 against 9)."""
+"""The difference must be this part of the comb energy that motion adds: 0.8 for steady slow motion (derived: 1
+against 9)."""
 MARGIN_COLUMNS = 24
 """Blanking and its edges at both ends of a row are left out."""
 
 
 @dataclass(frozen=True, slots=True)
 class MotionEvidence:
-    """What motion says. ``first_is_top`` None: nothing. ``share`` in -1..1, positive for top first; ``pairs`` compared."""
+    """What motion says. ``first_is_top`` None: nothing. ``share`` in -1..1, positive for top first; ``pairs``
+    compared."""
 
     first_is_top: bool | None
     share: float
@@ -45,7 +49,7 @@ class MotionEvidence:
 
 
 def flag_of_picture(picture: Any) -> str:
-    """ "top", "bottom", "progressive" or "" as a decoded picture's own flags say (first field in time).
+    """Say "top", "bottom", "progressive" or "" as a decoded picture's own flags say (first field in time).
 
     The flag itself is not exposed by the decoder's binding, but a filter that separates fields obeys it.
     """
@@ -90,7 +94,7 @@ def look(transfer: Transfer) -> MotionEvidence:
     ahead: list[float] = []
     behind: list[float] = []
     for run in runs(transfer):
-        for now, after in zip(run, run[1:], strict=False):
+        for now, after in pairwise(run):
             if after.number == now.number + 1:
                 top_first, bottom_first = _woven_energies(now, after)
                 ahead.append(top_first)

@@ -1,7 +1,8 @@
 """Open a transfer: what the file says of itself, checked against what the picture shows.
 
-``open_transfer`` looks at a file once and says whether it can be measured; ``read_frames`` (in ``decoding``) then yields frames,
-also to several workers at once, each with its own slice. A ``Transfer`` is plain data and can be sent to another process.
+``open_transfer`` looks at a file once and says whether it can be measured; ``read_frames`` (in ``decoding``) then
+yields frames, also to several workers at once, each with its own slice. A ``Transfer`` is plain data and can be sent
+to another process.
 """
 
 from __future__ import annotations
@@ -24,26 +25,13 @@ from detect.timecode import counting_of, frame_of
 
 __all__ = ["Trouble", "open_transfer", "read_frames"]
 
-NO_FILM_OF_FRAMES = {
-    "tty",
-    "hls",
-    "dash",
-    "concat",
-    "image2",
-    "sdp",
-    "rtsp",
-    "srt",
-    "webvtt",
-    "lavfi",
-    "ass",
-    "subviewer",
-}
+NO_FILM_OF_FRAMES = frozenset("tty hls dash concat image2 sdp rtsp srt webvtt lavfi ass subviewer".split())
 """Demuxers that read text, playlists or stills as if they were video."""
 WIDTHS = {720: 0, 704: 8}
 """Luma samples in a row, and which sample of the 720-sample active line the first is (BT.601; 704 is its middle)."""
-ALWAYS_INTRA = {
-    "prores", "dvvideo", "v210", "v210x", "rawvideo", "mjpeg", "jpeg2000", "huffyuv", "utvideo", "dnxhd", "v308", "v410", "yuv4",
-}  # fmt: skip
+ALWAYS_INTRA = frozenset(
+    "prores dvvideo v210 v210x rawvideo mjpeg jpeg2000 huffyuv utvideo dnxhd v308 v410 yuv4".split()
+)
 """Codecs whose every picture stands alone."""
 FLAGGED_PER_PICTURE = {"mpeg2video", "h264", "dvvideo", "prores"}
 """Codecs whose pictures carry a field order that their decoder passes on."""
@@ -110,7 +98,7 @@ def open_transfer(
     return _with_field_order(transfer, probe, field_order)
 
 
-# --- the file ----------------------------------------------------------------------------------------------------------
+# --- the file --------------------------------------------------------------------------------------------------------
 
 
 def _readable(path: str) -> str:
@@ -249,7 +237,7 @@ def _matrix(code: int) -> str:
     return {1: "bt709", 5: "bt601", 6: "bt601"}.get(code, "unspecified")
 
 
-# --- raster, rate, sample layout ---------------------------------------------------------------------------------------
+# --- raster, rate, sample layout -------------------------------------------------------------------------------------
 
 
 def _raster(path: str, probe: _Probe, wanted: str) -> tuple[Raster, list[str]]:
@@ -300,7 +288,7 @@ def _samples(path: str, probe: _Probe) -> SampleFormat:
     return SampleFormat(parts[0].bits, step_x, step_y, probe.full_range, not gray, probe.matrix)
 
 
-# --- timecode ----------------------------------------------------------------------------------------------------------
+# --- timecode --------------------------------------------------------------------------------------------------------
 
 
 def _timecodes(container: Any, stream: Any) -> tuple[tuple[str, str], ...]:
@@ -341,11 +329,12 @@ def _checked_label(label: str, rate: Fraction) -> str:
     return f"{text[:2]}:{text[3:5]}:{text[6:8]}{';' if counting.drop else ':'}{text[9:]}"
 
 
-# --- field order -------------------------------------------------------------------------------------------------------
+# --- field order -----------------------------------------------------------------------------------------------------
 
 
 def _with_field_order(transfer: Transfer, probe: _Probe, wanted: str) -> Transfer:
-    """Settle which field is first: the option, else the picture's motion, else the flags, else the raster's usual order."""
+    """Settle which field is first: the option, else the picture's motion, else the flags, else the raster's usual
+    order."""
     flags = {"top": True, "bottom": False}
     flagged = FIRST_IS_TOP.get(probe.container_order, flags.get(probe.picture_order))
     seen = motion.look(transfer)
@@ -359,7 +348,8 @@ def _with_field_order(transfer: Transfer, probe: _Probe, wanted: str) -> Transfe
         first, source = seen.first_is_top, "flag" if flagged == seen.first_is_top else "picture"
         if flagged is not None and flagged != first:
             notes.append(
-                f"field order: flagged {names[flagged]} field first, but motion shows {names[first]} first; motion is followed"
+                f"field order: flagged {names[flagged]} field first, but motion shows {names[first]} first; "
+                "motion is followed"
             )
         elif flagged is None:
             said = "flagged progressive" if probe.container_order == PROGRESSIVE_FLAG else "no flag"
