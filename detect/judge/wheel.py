@@ -1,0 +1,270 @@
+"""Which line belongs to which pass: the phase of the wheel, and the jumps where one head hands over to the next.
+
+Four kinds of boundary recur down the picture: A to B, B to C, C to D, D to A. For a period P and a phase the jump at each kind is
+the weighted mean of the relation over its boundaries, and the explained sum of squares tells how well (P, phase) fits. At the true
+period the phase is sought on its lattice; the same fit at other periods, with as many phases, tells what picture content does by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.rows import CHROMA, RELATIONS, UNSLANTED, Rows
+from detect.standards import HEADS, Standard
+
+F64 = NDArray[np.float64]
+
+NEIGHBOUR_GAIN = 0.85
+"""How much of the jump the pairs next to a boundary show through their outer lines: weights shrink it (feasibility measurement).
+Used to find the phase only, never for values."""
+EDGE_ROWS = 8
+"""Rows left out at the top and bottom of the picture: half lines, switching, blanking."""
+NULL_PERIODS = (13.2, 13.7, 14.3, 14.9, 16.0, 17.3, 17.9, 18.6, 19.3, 20.1)
+"""Field lines. Periods no wheel has; 16.0 among them, where block codecs leave marks. Those within 0.7 of the true one are skipped."""
+NEAR_OFFSETS = (0.09, 0.16, 0.25, 0.4, 0.6)
+"""Field lines: periods so near that a picture built like bands would fit them better than the wheel's."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), chroma lines halved or not."""
+
+    top: int
+    bottom: int
+    chroma_step_y: int = 1
+
+    def step(self, relation: str) -> int:
+        return self.chroma_step_y if relation in CHROMA else 1
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """Where a boundary shows: for each first row c of a band, up to 8 pair rows and what a unit jump reads there."""
+
+    row: NDArray[np.int64]
+    reads: F64
+
+
+@lru_cache(maxsize=32)
+def _template(height: int, slanted: bool, chroma_step_y: int, *, crossing_only: bool) -> Template:
+    """Put a unit step through the operator that made the relation. Arrays are (height + 1, 8); unused places read 0."""
+    rows = np.zeros((height + 1, 8), dtype=np.int64)
+    reads = np.zeros((height + 1, 8))
+    span = 2 * chroma_step_y
+    for c in range(height + 1):
+        found: list[tuple[float, int, float]] = []
+        for parity in (0, 1):
+            for r in range(max(parity, c - 4 * span - 2), min(height - 2 * span, c + 4 * span + 2)):
+                if (r - parity) % span or r < span:
+                    continue
+                p, a, b, n = (_stepped(r + k * span, c, chroma_step_y) for k in (-1, 0, 1, 2))
+                crossing = b != a
+                value = 1.5 * ((b - a) - (n - p) / 3) if slanted else b - a
+                if not crossing:
+                    value *= NEIGHBOUR_GAIN
+                if value and (crossing or not crossing_only):
+                    found.append((-abs(value), r, value))
+        for k, (_, r, value) in enumerate(sorted(found)[:8]):
+            rows[c, k], reads[c, k] = r, value
+    return Template(rows, reads)
+
+
+def _stepped(row: int, c: int, chroma_step_y: int) -> float:
+    """A stored line's share of a unit step at row c; with halved chroma it is the mean of two field lines."""
+    return sum(1.0 for k in range(chroma_step_y) if row + 2 * k >= c) / chroma_step_y
+
+
+@dataclass(frozen=True, slots=True)
+class Boundaries:
+    """Sufficient sums per possible boundary, (relations, height + 1) each: s1, s2 with the neighbours, core1, core2 without."""
+
+    s1: F64
+    s2: F64
+    core1: F64
+    core2: F64
+    first: int
+    last: int
+
+
+def boundaries(rows: Rows, view: View) -> Boundaries:
+    """Template sums of all relations for every place a boundary might be."""
+    height = rows.height
+    first, last = view.top + EDGE_ROWS, view.bottom - EDGE_ROWS
+    weight = rows.weight.copy()
+    weight[:, :first] = 0
+    weight[:, last - 2 :] = 0
+    sums = [np.zeros((len(RELATIONS), height + 1)) for _ in range(4)]
+    for k, name in enumerate(RELATIONS):
+        step = view.step(name)
+        slanted = name not in UNSLANTED
+        for out1, out2, crossing in ((sums[0], sums[1], False), (sums[2], sums[3], True)):
+            t = _template(height, slanted, step, crossing_only=crossing)
+            w = weight[k][t.row]
+            out1[k] = (w * rows.ratio[k][t.row] * t.reads).sum(axis=1)
+            out2[k] = (w * t.reads**2).sum(axis=1)
+    return Boundaries(*sums, first=first, last=last)
+
+
+@lru_cache(maxsize=256)
+def _grid(period: float, phases: tuple[float, ...], first: int, last: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First rows c of bands for each phase, (phases, passes), and their boundary type; -1 out of view."""
+    count = int(np.ceil(last / 2 / period)) + 1
+    k = np.arange(0, count)
+    c = np.ceil(2 * (np.asarray(phases)[:, None] + k[None, :] * period) - 1e-9).astype(np.int64)
+    c = np.where((c > first + 2) & (c < last - 2), c, -1)
+    kind = np.broadcast_to((k - 1) % HEADS, c.shape)
+    return c, kind
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseScan:
+    """Fits at every phase of one period: ``explained`` (relations, phases) and sums per boundary type (relations, phases, 4)."""
+
+    period: float
+    phases: F64
+    explained: F64
+    a1: F64
+    a2: F64
+
+    def jumps(self) -> F64:
+        return np.divide(self.a1, self.a2, out=np.zeros_like(self.a1), where=self.a2 > 0)
+
+
+def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = False) -> PhaseScan:
+    """Fit four free jumps at each phase. Type j is the boundary from head j to head j + 1 (D to A is 3)."""
+    c, kind = _grid(float(period), tuple(float(p) for p in phases), sums.first, sums.last)
+    s1, s2 = (sums.core1, sums.core2) if core else (sums.s1, sums.s2)
+    seen = c >= 0
+    at = np.where(seen, c, 0)
+    v1, v2 = np.where(seen, s1[:, at], 0.0), np.where(seen, s2[:, at], 0.0)
+    shape = (s1.shape[0], len(phases), HEADS)
+    a1, a2 = np.zeros(shape), np.zeros(shape)
+    for j in range(HEADS):
+        mine = kind == j
+        a1[:, :, j] = np.where(mine, v1, 0.0).sum(axis=2)
+        a2[:, :, j] = np.where(mine, v2, 0.0).sum(axis=2)
+    explained = np.divide(a1**2, a2, out=np.zeros_like(a1), where=a2 > 0).sum(axis=2)
+    return PhaseScan(period, phases, explained, a1, a2)
+
+
+def phase_lattice(standard: Standard) -> F64:
+    """Every phase that gives other bands: 525 of them, or 125."""
+    step = float(standard.phase_step_lines)
+    return np.arange(round(float(standard.lines_per_pass) / step)) * step
+
+
+def null_periods(standard: Standard) -> tuple[float, ...]:
+    true = float(standard.lines_per_pass)
+    return tuple(p for p in NULL_PERIODS if abs(p - true) > 0.7)
+
+
+def near_periods(standard: Standard) -> tuple[float, ...]:
+    true = float(standard.lines_per_pass)
+    return tuple(true + s * d for d in NEAR_OFFSETS for s in (-1, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class WheelFit:
+    """The evidence for one stretch, per relation (relations,) or per relation and boundary type (relations, 4).
+
+    ``strength``: explained square per jump over the variance that boundaries at null periods show, an F ratio. ``null_peak``: the
+    largest of that at null periods, once the fit is taken out. ``near_peak``: the largest at the near periods, fit left in.
+    ``variance``: of sqrt(weight) * ratio as a boundary sees it, so that a jump has the variance ``variance / jump_weight``.
+    """
+
+    phase_lines: float
+    phase_sigma_lines: float
+    joint: float
+    joint_null: float
+    joint_curve: F64
+    strength: F64
+    null_peak: F64
+    near_peak: F64
+    variance: F64
+    jumps: F64
+    jump_weight: F64
+
+    @property
+    def null_ratio(self) -> float:
+        return self.joint / self.joint_null if self.joint_null > 0 else 0.0
+
+    @property
+    def jump_sigma(self) -> F64:
+        """Standard error of each jump, infinite where nothing was seen: (relations, 4)."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(self.jump_weight > 0, np.sqrt(self.variance[:, None] / self.jump_weight), np.inf)
+
+
+def fit_wheel(rows: Rows, view: View, standard: Standard, *, phase: float | None = None) -> WheelFit:
+    """Find the phase common to all relations (or take ``phase``), and weigh it against other periods."""
+    period = float(standard.lines_per_pass)
+    lattice = phase_lattice(standard)
+    sums = boundaries(rows, view)
+    true = scan_phases(sums, period, lattice)
+    # First the variance from the rows as they are, to find the phase; then again without the fit, which would leak into it.
+    variance = _null_variance(sums, standard)[0]
+    curve = _joint(true.explained, variance)
+    best = int(np.argmax(curve)) if phase is None else int(np.argmin(np.abs(lattice - phase)))
+    rest = boundaries(without_jumps(rows, view, period, float(lattice[best]), true.jumps()[:, best]), view)
+    variance, nulls = _null_variance(rest, standard)
+    nears = [scan_phases(sums, p, _phases(p, len(lattice))) for p in near_periods(standard)]
+    curve = _joint(true.explained, variance)
+    core = scan_phases(sums, period, lattice[best : best + 1], core=True)
+    safe = np.where(variance > 0, variance, np.inf) * HEADS
+    return WheelFit(
+        phase_lines=float(lattice[best]),
+        phase_sigma_lines=_phase_sigma(curve, best, float(standard.phase_step_lines)),
+        joint=float(curve[best]),
+        joint_null=max(float(_joint(n.explained, variance).max()) for n in nulls),
+        joint_curve=curve,
+        strength=true.explained[:, best] / safe,
+        null_peak=np.max([n.explained.max(axis=1) for n in nulls], axis=0) / safe,
+        near_peak=np.max([n.explained.max(axis=1) for n in nears], axis=0) / safe,
+        variance=variance,
+        jumps=core.jumps()[:, 0],
+        jump_weight=core.a2[:, 0],
+    )
+
+
+def _phases(period: float, count: int) -> F64:
+    return np.arange(count) * (period / count)
+
+
+def _null_variance(sums: Boundaries, standard: Standard) -> tuple[F64, list[PhaseScan]]:
+    """Mean explained square per jump over null periods and phases: what content alone does; (relations,)."""
+    count = len(phase_lattice(standard))
+    nulls = [scan_phases(sums, p, _phases(p, count)) for p in null_periods(standard)]
+    return np.stack([n.explained for n in nulls]).mean(axis=(0, 2)) / HEADS, nulls
+
+
+def _joint(explained: F64, variance: F64) -> F64:
+    """Log-likelihood of each phase over all relations, (phases,); one relation counts no further than JOINT_CAP."""
+    safe = np.where(variance > 0, variance, np.inf)[:, None]
+    return np.asarray(np.minimum(explained / safe, JOINT_CAP).sum(axis=0) / 2)
+
+
+def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F64) -> Rows:
+    """The rows less the fitted jumps (relations, 4)."""
+    ratio = rows.ratio.copy()
+    c, kind = _grid(period, (phase,), view.top + EDGE_ROWS, view.bottom - EDGE_ROWS)
+    seen = c[0] >= 0
+    for k, name in enumerate(RELATIONS):
+        t = _template(rows.height, name not in UNSLANTED, view.step(name), crossing_only=False)
+        np.subtract.at(ratio[k], t.row[c[0][seen]], t.reads[c[0][seen]] * jumps[k][kind[0][seen]][:, None])
+    return Rows(ratio, rows.weight)
+
+
+JOINT_CAP = 4e3
+"""One relation's explained square counts no further than this in the search for the phase: others must not be drowned by it."""
+
+
+def _phase_sigma(curve: F64, best: int, step: float) -> float:
+    """Half the width over which the log-likelihood stays within 1/2 of its peak, at least half a lattice step."""
+    n = len(curve)
+    off = (np.arange(n) - best + n // 2) % n - n // 2
+    near = curve[best] - curve < 0.5
+    return float(max(step / 2, step * np.sqrt(np.mean(off[near] ** 2.0))))

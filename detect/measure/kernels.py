@@ -1,0 +1,281 @@
+"""Compiled loops over the lines of one field. Plain arrays in, plain arrays out; the meaning is told in relations.py.
+
+Kernels are compiled by numba and cached where a cache can be written; where it cannot, they are compiled anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+
+
+NO_EDGE = np.float32(-1.0)
+LEAST_ENERGY = np.float32(2e-3)
+"""IRE squared: what rounding to 8 bits leaves (0.457 IRE a code, squared, over 12, a tenth of it)."""
+
+
+def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
+    """``numba.njit`` with a cache on disk, or without one where no cache can be written."""
+    try:
+        return numba.njit(cache=True, fastmath=True, nogil=True)(function)  # type: ignore[no-any-return]
+    except RuntimeError:  # numba: "cannot cache function: no locator available"
+        return numba.njit(fastmath=True, nogil=True)(function)  # type: ignore[no-any-return]
+
+
+@compiled
+def to_ire(plane: Any, black: float, scale: float, out: F32) -> None:
+    """Codes to IRE (or chroma to % of full swing): out = (code - black) * scale; both (lines, width)."""
+    for i in range(plane.shape[0]):
+        for x in range(plane.shape[1]):
+            out[i, x] = (np.float32(plane[i, x]) - np.float32(black)) * np.float32(scale)
+
+
+@compiled
+def difference_variance(y: F32, x0: int, x1: int) -> float:
+    """Mean square of the difference of adjacent lines, over every fourth line: the s2 of the weights."""
+    total = 0.0
+    count = 0
+    for i in range(1, y.shape[0] - 1, 4):
+        part = np.float32(0.0)
+        for x in range(x0, x1):
+            d = y[i + 1, x] - y[i, x]
+            part += d * d
+        total += part
+        count += x1 - x0
+    return total / max(count, 1)
+
+
+@compiled
+def luma_pairs(
+    y: F32,
+    grad: F32,
+    slope: F32,
+    bounds: Any,
+    s2: float,
+    num: F32,
+    den: F32,
+    plain: F32,
+    level: F32,
+    weight: F32,
+    curve: F64,
+) -> None:
+    """Timing and level relations of every pair of adjacent lines i, i + 1 (p, n are the lines outside the pair).
+
+    ``grad`` is the compact and ``slope`` the accurate derivative along the line. ``bounds`` (sections + 1) are columns.
+    num, den (lines, sections), plain, level, weight (lines,) are overwritten; ``curve`` (2,) is added to. ``plain`` is the whole
+    line's timing numerator without the outer lines.
+    """
+    n = y.shape[0]
+    third = np.float32(1.0 / 3.0)
+    half = np.float32(0.5)
+    one = np.float32(s2)
+    for i in range(1, n - 2):
+        lev = np.float32(0.0)
+        wei = np.float32(0.0)
+        pla = np.float32(0.0)
+        for s in range(bounds.shape[0] - 1):
+            sn = np.float32(0.0)
+            sd = np.float32(0.0)
+            sl = np.float32(0.0)
+            sw = np.float32(0.0)
+            sp = np.float32(0.0)
+            for x in range(bounds[s], bounds[s + 1]):
+                p = y[i - 1, x]
+                a = y[i, x]
+                b = y[i + 1, x]
+                q = y[i + 2, x]
+                d1 = a - p
+                d2 = q - b
+                m = one / (one + half * (d1 * d1 + d2 * d2))
+                d = (b - a) - (q - p) * third
+                mg = m * (grad[i - 1, x] + grad[i + 2, x])
+                sn += d * mg
+                sp += (b - a) * mg
+                sd += mg * (slope[i, x] + slope[i + 1, x])
+                sl += m * d
+                sw += m
+            num[i, s] = -sn
+            den[i, s] = half * sd
+            lev += sl
+            wei += sw
+            pla += sp
+        level[i] = lev
+        weight[i] = wei
+        plain[i] = -pla
+    for i in range(1, n - 2, 8):
+        c = np.float32(0.0)
+        g = np.float32(0.0)
+        for x in range(bounds[0], bounds[bounds.shape[0] - 1]):
+            c += (grad[i, x + 1] - grad[i, x - 1]) * (slope[i + 1, x + 1] - slope[i + 1, x - 1])
+            g += grad[i, x] * slope[i + 1, x]
+        curve[0] += 0.25 * c
+        curve[1] += g
+
+
+@compiled
+def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: F32) -> None:
+    """Complex ratio relations of adjacent chroma lines; the outer lines are the reference, so noise adds no bias."""
+    n = u.shape[0]
+    third = np.float32(1.0 / 3.0)
+    half = np.float32(0.5)
+    one = np.float32(s2)
+    for i in range(1, n - 2):
+        for s in range(bounds.shape[0] - 1):
+            sr = np.float32(0.0)
+            si = np.float32(0.0)
+            sd = np.float32(0.0)
+            for x in range(bounds[s], bounds[s + 1]):
+                pu = u[i - 1, x]
+                pv = v[i - 1, x]
+                au = u[i, x]
+                av = v[i, x]
+                bu = u[i + 1, x]
+                bv = v[i + 1, x]
+                qu = u[i + 2, x]
+                qv = v[i + 2, x]
+                m = one / (
+                    one
+                    + half
+                    * ((au - pu) * (au - pu) + (av - pv) * (av - pv) + (qu - bu) * (qu - bu) + (qv - bv) * (qv - bv))
+                )
+                ou = pu + qu
+                ov = pv + qv
+                cu = au + bu
+                cv = av + bv
+                du = bu - au
+                dv = bv - av
+                eu = (qu - pu) * third
+                ev = (qv - pv) * third
+                # (b - a) conj(p + n) - (n - p) conj(a + b) / 3
+                sr += m * (du * ou + dv * ov - eu * cu - ev * cv)
+                si += m * (dv * ou - du * ov - ev * cu + eu * cv)
+                sd += m * (cu * ou + cv * ov)
+            re[i, s] = sr
+            im[i, s] = si
+            den[i, s] = sd
+
+
+@compiled
+def cell_energy(band: F32, x0: int, cell: int, energy: F32) -> None:
+    """Mean square of ``band`` in cells along the line: energy (lines, cells)."""
+    for i in range(band.shape[0]):
+        for c in range(energy.shape[1]):
+            e = np.float32(0.0)
+            for x in range(x0 + c * cell, x0 + (c + 1) * cell):
+                e += band[i, x] * band[i, x]
+            energy[i, c] = e / np.float32(cell)
+
+
+@compiled
+def quiet_cells(energy: F32, keep: int, ratio: F32, log_a: F32) -> None:
+    """Mean log energy ratio of lines i + 1 and i in the ``keep`` cells where the OUTER lines i - 1 and i + 2 are quietest.
+
+    Cells are never chosen by their own energy; each outer line is scaled by its own median, so a noisy line is not shut out.
+    ``log_a`` is the mean log energy of line i itself. Both (lines,).
+    """
+    n, cells = energy.shape
+    score = np.empty(cells, np.float32)
+    med = np.empty(n, np.float32)
+    for i in range(n):
+        med[i] = np.median(energy[i]) + LEAST_ENERGY
+    for i in range(1, n - 2):
+        for c in range(cells):
+            score[c] = energy[i - 1, c] / med[i - 1] + energy[i + 2, c] / med[i + 2]
+        order = np.argsort(score)
+        sa = np.float32(0.0)
+        sb = np.float32(0.0)
+        for k in range(keep):
+            c = order[k]
+            sa += np.log(energy[i, c] + LEAST_ENERGY)
+            sb += np.log(energy[i + 1, c] + LEAST_ENERGY)
+        ratio[i] = (sb - sa) / np.float32(keep)
+        log_a[i] = sa / np.float32(keep)
+
+
+@compiled
+def textured_cells(energy: F32, floor: float, ratio: F32, count: F32) -> None:
+    """Sum of log energy ratios of lines i + 1 and i over the cells where BOTH outer lines exceed ``floor``, and their number.
+
+    Logarithms make every cell count alike: one bright edge cannot rule. Both outputs (lines,).
+    """
+    n, cells = energy.shape
+    logs = np.log(energy + LEAST_ENERGY)
+    for i in range(1, n - 2):
+        total = np.float32(0.0)
+        seen = np.float32(0.0)
+        for c in range(cells):
+            if energy[i - 1, c] > floor and energy[i + 2, c] > floor:
+                total += logs[i + 1, c] - logs[i, c]
+                seen += np.float32(1.0)
+        ratio[i] = total
+        count[i] = seen
+
+
+@compiled
+def edge_positions(y: F32, reach: int, least_ire: float, left: F32, right: F32) -> None:
+    """Half-amplitude point of the blanking edges of each line, in samples from column 0; NO_EDGE where there is none."""
+    n, width = y.shape
+    for i in range(n):
+        for side in range(2):
+            best = NO_EDGE
+            # columns counted inwards from the outer end of the line
+            plateau = np.float32(0.0)
+            for k in range(reach - 8, reach):
+                plateau += y[i, k if side == 0 else width - 1 - k]
+            plateau /= np.float32(8.0)
+            for _ in range(2):
+                if plateau < least_ire:
+                    best = NO_EDGE
+                    break
+                outer = y[i, 1 if side == 0 else width - 2]
+                if outer > np.float32(0.25) * plateau:
+                    best = NO_EDGE
+                    break
+                level = np.float32(0.5) * plateau
+                best = NO_EDGE
+                at = -1
+                for k in range(1, reach):
+                    c0 = y[i, k - 1 if side == 0 else width - k]
+                    c1 = y[i, k if side == 0 else width - 1 - k]
+                    if c0 < level <= c1:
+                        best = np.float32(k - 1) + (level - c0) / (c1 - c0)
+                        at = k
+                        break
+                if at < 0 or at + 6 >= reach + 8:
+                    best = NO_EDGE
+                    break
+                plateau = np.float32(0.0)
+                for k in range(at + 2, at + 7):
+                    plateau += y[i, k if side == 0 else width - 1 - k]
+                plateau /= np.float32(5.0)
+            if side == 0:
+                left[i] = best
+            else:
+                right[i] = np.float32(width - 1) - best if best >= 0 else NO_EDGE
+
+
+@compiled
+def shift_lines(lines: F32, start: F32, slope: F32, table: F32, out: F32) -> None:
+    """Move each line LEFT by start + slope * x / width samples (undo a delay); windowed-sinc, ``table`` (phases + 1, taps)."""
+    n, width = lines.shape
+    phases = table.shape[0] - 1
+    taps = table.shape[1]
+    for i in range(n):
+        for x in range(width):
+            at = x + start[i] + slope[i] * x / width
+            base = int(np.floor(at))
+            fine = (at - base) * phases
+            k0 = int(fine)
+            f = np.float32(fine - k0)
+            total = np.float32(0.0)
+            for t in range(taps):
+                j = min(max(base + t - taps // 2 + 1, 0), width - 1)
+                total += lines[i, j] * ((np.float32(1.0) - f) * table[k0, t] + f * table[k0 + 1, t])
+            out[i, x] = total

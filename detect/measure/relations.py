@@ -1,0 +1,267 @@
+"""Relations between adjacent lines of one field: what differs from one line to the next, whatever the cause.
+
+For a pair of lines a, b (p above a, n below b) a constant fault of one of them shows in b against a, while picture content shows
+alike in n against p. So every relation takes (b - a) - (n - p)/3, which is zero for content that changes evenly down the picture.
+A jump J between a and b gives 2/3 J, so ratios are scaled by 3/2 and read as the jump. The pixel weights come from the OUTER
+differences a - p and n - b only; they never look at the jump itself and cannot shrink it. See docs/how_it_measures.md.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.measure import kernels
+from detect.measure.fields import Field, SampleFormat
+from detect.standards import NS_PER_SAMPLE, black_code, codes_per_ire
+
+F32 = NDArray[np.float32]
+
+TIMING_SECTIONS = 5
+CHROMA_SECTIONS = 4
+EDGE_MARGIN_SAMPLES = 20
+"""Columns left out at each end: blanking in both standards ends within 10 (BT.601, BT.1700), and time errors move it."""
+RESPONSE_MHZ = (1.0, 2.0, 3.0, 4.2)
+"""Centres of the response bands."""
+_BAND_SIGMA_SAMPLES = 5.0
+"""Half a MHz wide: pictures fall off so steeply that a wider band would speak for a lower frequency."""
+_BAND_REACH = 12
+CELL_SAMPLES = 16
+_QUIET_SHARE = 0.25
+"""Share of a line's cells taken for noise."""
+_TEXTURE_OVER_NOISE = 15.0
+"""Texture counts for the response where its energy is this many times that of the quietest cells: noise then hides under 7 % of it."""
+_EDGE_REACH = 28
+_LEAST_EDGE_IRE = 12.0
+_LEAST_S2_IRE2 = 0.5
+"""Floor of the line-difference variance: about the noise of a 46 dB tape, twice over."""
+
+QUANTITIES = {
+    "timing": TIMING_SECTIONS,
+    "timing_plain": 1,
+    "edges": 2,
+    "chroma_re": CHROMA_SECTIONS,
+    "chroma_im": CHROMA_SECTIONS,
+    "level": 1,
+    "noise": 1,
+    "noise_log": 1,
+    "response": len(RESPONSE_MHZ),
+}
+"""Name of each quantity in the sums and its number of places."""
+
+
+def section_bounds(width: int, sections: int, margin: int) -> NDArray[np.int64]:
+    """Columns of the horizontal sections: (sections + 1,)."""
+    return np.round(np.linspace(margin, width - margin, sections + 1)).astype(np.int64)
+
+
+def band_taps(mhz: float, sample_mhz: float = 13.5) -> F32:
+    """Symmetric band-pass taps (1, taps) of unit power: a cosine under a Gaussian, made blind to a constant."""
+    k = np.arange(-_BAND_REACH, _BAND_REACH + 1)
+    window = np.exp(-0.5 * (k / _BAND_SIGMA_SAMPLES) ** 2)
+    taps = window * np.cos(2 * np.pi * mhz / sample_mhz * k)
+    taps -= window * taps.sum() / window.sum()
+    return np.asarray(taps[None, :] / np.sqrt(np.sum(taps**2)), dtype=np.float32)
+
+
+def _gradient_taps() -> F32:
+    """Derivative of a Gaussian, (1, taps), unit slope reads 1: keeps to frequencies where a jump is a small part of a period."""
+    k = np.arange(-5, 6)
+    taps = k * np.exp(-0.5 * (k / _GRAD_SIGMA_SAMPLES) ** 2)
+    return np.asarray((taps / np.sum(taps * k))[None, :], dtype=np.float32)
+
+
+def _sinc_table(phases: int = 64, taps: int = 12) -> F32:
+    """Windowed-sinc interpolation, (phases + 1, taps); tap t stands for sample base + t - taps/2 + 1."""
+    at = np.arange(taps) - taps // 2 + 1
+    f = np.arange(phases + 1)[:, None] / phases
+    d = at[None, :] - f
+    table = np.sinc(d) * np.cos(np.pi * d / (taps + 1)) ** 2
+    return np.asarray(table / table.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+_SLOPE_TAPS = np.array([[-1, 9, -45, 0, 45, -9, 1]], dtype=np.float32) / np.float32(60)
+"""Derivative along the line, true to omega^6/140."""
+_GRAD_SIGMA_SAMPLES = 1.5
+_GRAD_TAPS = _gradient_taps()
+_NOISE_TAPS = np.array([[1, -2, 1]], dtype=np.float32) / np.float32(np.sqrt(6))
+"""Second difference: white noise keeps its power, evenly shaded picture vanishes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Deshift:
+    """A known displacement to undo before measuring: per frame row, ns at the line's left and its growth to the right."""
+
+    start_ns: F32
+    growth_ns: F32
+
+
+@dataclass(frozen=True, slots=True)
+class FieldFigures:
+    """Figures of one field as a whole, for telling the parts of a file apart."""
+
+    coherence: float
+    """Correlation of the gradients of adjacent lines: falls where lines are torn."""
+    edge_jitter_samples: float
+    """Median line-to-line change of the left blanking edge; NaN where there is no edge."""
+    difference_ire: float
+    """Root mean square difference of adjacent lines."""
+
+
+class WindowSums:
+    """Running sums of one window. Arrays are (rows, places); row r is the pair of frame rows r and r + 2."""
+
+    def __init__(self, height: int) -> None:
+        self.num = {name: np.zeros((height, k)) for name, k in QUANTITIES.items()}
+        self.den = {name: np.zeros((height, k)) for name, k in QUANTITIES.items()}
+        self.curve = np.zeros(2)
+
+    def ratios(self) -> tuple[dict[str, F32], dict[str, F32]]:
+        """Ratio and weight of each quantity; a weight that is not positive counts as nothing."""
+        ratio: dict[str, F32] = {}
+        weight: dict[str, F32] = {}
+        for name in QUANTITIES:
+            num, den = self.num[name], self.den[name]
+            good = den > 0
+            value = np.divide(num, den, out=np.zeros_like(num), where=good)
+            ratio[name] = value.astype(np.float32)
+            weight[name] = np.where(good, den, 0.0).astype(np.float32)
+        return ratio, weight
+
+
+class LineRelations:
+    """Measures fields of one format into window sums. Keeps scratch arrays; not to be shared between threads."""
+
+    def __init__(self, samples: SampleFormat, *, width: int, deshift: Deshift | None = None) -> None:
+        self.samples = samples
+        self.width = width
+        self.deshift = deshift
+        depth, full = samples.bit_depth, samples.full_range
+        self._y_black = black_code(depth, full_range=full)
+        self._y_scale = 1.0 / codes_per_ire(depth, full_range=full)
+        self._c_black = 2.0 ** (depth - 1)
+        self._c_scale = 100.0 / ((2**depth - 1) if full else 224.0 * 2 ** (depth - 8))
+        self._bounds = section_bounds(width, TIMING_SECTIONS, EDGE_MARGIN_SAMPLES)
+        c_width = width // samples.chroma_step_x
+        self._c_bounds = section_bounds(c_width, CHROMA_SECTIONS, -(-EDGE_MARGIN_SAMPLES // samples.chroma_step_x))
+        self._bands = [band_taps(mhz) for mhz in RESPONSE_MHZ]
+        self._table = _sinc_table()
+        self._scratch: dict[tuple[str, int, int], F32] = {}
+        self._cells = (width - 2 * EDGE_MARGIN_SAMPLES) // CELL_SAMPLES
+
+    def _array(self, name: str, n: int, width: int) -> F32:
+        key = (name, n, width)
+        if key not in self._scratch:
+            self._scratch[key] = np.zeros((n, width), np.float32)
+        return self._scratch[key]
+
+    def _lines(
+        self, name: str, plane: NDArray[np.generic], black: float, scale: float, rows: slice, step_x: int
+    ) -> F32:
+        n, width = plane.shape
+        out = self._array(name, n, width)
+        kernels.to_ire(plane, black, scale, out)
+        if self.deshift is None:
+            return out
+        moved = self._array(name + "moved", n, width)
+        per = np.float32(1.0 / (NS_PER_SAMPLE * step_x))
+        start, growth = self.deshift.start_ns[rows] * per, self.deshift.growth_ns[rows] * per
+        kernels.shift_lines(out, start, growth, self._table, moved)
+        return moved
+
+    def luma(self, field: Field) -> F32:
+        """The field's luma in IRE, (lines, width), de-shifted where that was asked for; valid until the next call."""
+        return self._lines("y", field.y, self._y_black, self._y_scale, slice(field.row0, None, 2), 1)
+
+    def measure(self, field: Field, into: WindowSums, *, response: bool, noise: bool) -> FieldFigures:
+        """Add one field to the sums. ``response`` and ``noise`` choose the costlier relations, which need not see every field."""
+        y = self.luma(field)
+        n, width = y.shape
+        rows = slice(field.row0, field.row0 + 2 * n, 2)
+        grad, slope = self._array("grad", n, width), self._array("slope", n, width)
+        cv2.filter2D(y, -1, _GRAD_TAPS, dst=grad)
+        cv2.filter2D(y, -1, _SLOPE_TAPS, dst=slope)
+        first, last = int(self._bounds[0]), int(self._bounds[-1])
+        s2 = max(kernels.difference_variance(y, first, last), _LEAST_S2_IRE2)
+        num, den = self._array("num", n, TIMING_SECTIONS), self._array("den", n, TIMING_SECTIONS)
+        plain, level, weight = (np.zeros(n, np.float32) for _ in range(3))
+        curve = np.zeros(2)
+        kernels.luma_pairs(y, grad, slope, self._bounds, s2, num, den, plain, level, weight, curve)
+        into.curve += curve
+        into.num["timing"][rows] += num * (1.5 * NS_PER_SAMPLE)
+        into.den["timing"][rows] += den
+        into.num["timing_plain"][rows, 0] += plain * NS_PER_SAMPLE
+        into.den["timing_plain"][rows, 0] += den.sum(axis=1)
+        into.num["level"][rows, 0] += 1.5 * level
+        into.den["level"][rows, 0] += weight
+        if self.samples.has_chroma and field.cb is not None and field.cr is not None:
+            self._chroma(field, into)
+        if response:
+            self._response(y, into, rows)
+        if noise:
+            self._noise(y, into, rows)
+        jitter = self._edges(y, into, rows)
+        part = slope[1:-2:4, first:last]
+        below = slope[2:-1:4, first:last]
+        power = float(np.vdot(part, part) + np.vdot(below, below)) / 2
+        coherence = float(np.vdot(part, below)) / power if power > 0 else 0.0
+        return FieldFigures(coherence, jitter, float(np.sqrt(s2)))
+
+    def _chroma(self, field: Field, into: WindowSums) -> None:
+        step_y = self.samples.chroma_step_y
+        n = field.cb.shape[0]  # type: ignore[union-attr]
+        rows = slice(field.row0, field.row0 + 2 * step_y * n, 2 * step_y)
+        u = self._lines("u", field.cb, self._c_black, self._c_scale, rows, self.samples.chroma_step_x)  # type: ignore[arg-type]
+        v = self._lines("v", field.cr, self._c_black, self._c_scale, rows, self.samples.chroma_step_x)  # type: ignore[arg-type]
+        s2 = max(
+            kernels.difference_variance(u, int(self._c_bounds[0]), int(self._c_bounds[-1]))
+            + kernels.difference_variance(v, int(self._c_bounds[0]), int(self._c_bounds[-1])),
+            _LEAST_S2_IRE2,
+        )
+        re, im, den = (self._array(k, n, CHROMA_SECTIONS) for k in ("re", "im", "cden"))
+        kernels.chroma_pairs(u, v, self._c_bounds, s2, re, im, den)
+        height = into.num["chroma_re"].shape[0]
+        count = len(range(*rows.indices(height)))
+        for name, part in (("chroma_re", re), ("chroma_im", im)):
+            into.num[name][rows] += 3.0 * part[:count]
+            into.den[name][rows] += den[:count]
+
+    def _response(self, y: F32, into: WindowSums, rows: slice) -> None:
+        n, width = y.shape
+        band, energy = self._array("band", n, width), self._array("energy", n, self._cells)
+        ratio, count = np.zeros(n, np.float32), np.zeros(n, np.float32)
+        for k, taps in enumerate(self._bands):
+            cv2.filter2D(y, -1, taps, dst=band)
+            kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy)
+            floor = _TEXTURE_OVER_NOISE * max(float(np.quantile(energy[::4], 0.05)), float(kernels.LEAST_ENERGY))
+            kernels.textured_cells(energy, floor, ratio, count)
+            into.num["response"][rows, k] += ratio
+            into.den["response"][rows, k] += count
+
+    def _noise(self, y: F32, into: WindowSums, rows: slice) -> None:
+        n, width = y.shape
+        band, energy = self._array("band", n, width), self._array("energy", n, self._cells)
+        cv2.filter2D(y, -1, _NOISE_TAPS, dst=band)
+        kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy)
+        keep = max(4, round(_QUIET_SHARE * self._cells))
+        ratio, log_a = np.zeros(n, np.float32), np.zeros(n, np.float32)
+        kernels.quiet_cells(energy, keep, ratio, log_a)
+        inner = slice(rows.start + 2, rows.stop - 4, 2)
+        into.num["noise"][inner, 0] += keep * ratio[1:-2]
+        into.den["noise"][inner, 0] += keep
+        into.num["noise_log"][inner, 0] += keep * log_a[1:-2]
+        into.den["noise_log"][inner, 0] += keep
+
+    def _edges(self, y: F32, into: WindowSums, rows: slice) -> float:
+        n = y.shape[0]
+        left, right = np.zeros(n, np.float32), np.zeros(n, np.float32)
+        kernels.edge_positions(y, _EDGE_REACH, _LEAST_EDGE_IRE, left, right)
+        for side, at in enumerate((left, right)):
+            good = at >= 0
+            into.num["edges"][rows, side] += np.where(good, at * NS_PER_SAMPLE, 0)
+            into.den["edges"][rows, side] += good
+        steps = np.abs(np.diff(left))[(left[1:] >= 0) & (left[:-1] >= 0)]
+        return float(np.median(steps)) if steps.size > n // 4 else float("nan")

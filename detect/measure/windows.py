@@ -1,0 +1,153 @@
+"""Sums over windows: frames in, chunks of readings out. Nothing here knows what a head is.
+
+Windows are fixed stretches of the file counted from frame 0, so that sums come out the same however the file is cut up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from fractions import Fraction
+
+import numpy as np
+
+from detect.measure.cuts import CutFinder
+from detect.measure.fields import Frame, SampleFormat
+from detect.measure.relations import QUANTITIES, Deshift, LineRelations, WindowSums
+from detect.measure.signals import FrameLook, classify, describe
+from detect.readings import CHUNK_WINDOWS, Chunk, Sums
+
+WINDOW_S = 1.2
+"""Length of a window: a compromise between the size of the readings (2 MB a minute) and the grain of in and out points."""
+COSTLY_EVERY = 4
+"""Response and noise relations are taken from every fourth measured frame: neighbours in time repeat the picture."""
+FRAME_FIGURES = (
+    "mean_ire",
+    "std_ire",
+    "chroma_pct",
+    "coherence",
+    "edge_jitter_samples",
+    "difference_ire",
+    "signal",
+    "cut",
+)
+"""Columns of the per-frame table kept in each chunk under "frame_figures"."""
+SIGNAL_CODES = ("picture", "black", "bars", "test_signal")
+
+
+def window_frames(frame_rate: Fraction) -> int:
+    """Frames in one window (36 or 30)."""
+    return round(WINDOW_S * frame_rate)
+
+
+@dataclass
+class _Open:
+    """The window being filled."""
+
+    start: int
+    sums: WindowSums
+    frames: int = 0
+    rows: list[tuple[int, list[float]]] = field(default_factory=list)
+
+
+class WindowMeasurer:
+    """Feed frames in order with ``push``, then ``finish``. Complete chunks go to ``sink`` as soon as they are full."""
+
+    def __init__(
+        self,
+        samples: SampleFormat,
+        *,
+        height: int,
+        width: int,
+        frame_rate: Fraction,
+        sink: Callable[[Chunk], None],
+        every: int = 1,
+        deshift: Deshift | None = None,
+    ) -> None:
+        self.samples = samples
+        self.height = height
+        self.length = window_frames(frame_rate)
+        self.every = every
+        self.cuts: list[int] = []
+        self._relations = LineRelations(samples, width=width, deshift=deshift)
+        self._cut_finder = CutFinder()
+        self._sink = sink
+        self._done: list[tuple[_Open, int]] = []
+        self._open: _Open | None = None
+        self._last = -1
+        self._look: FrameLook | None = None
+
+    def push(self, frame: Frame) -> bool:
+        """Measure one frame; True when it begins a new shot. Damaged frames are left out of the sums."""
+        start = frame.number - frame.number % self.length
+        if self._open is None or self._open.start != start:
+            self._close()
+            self._open = _Open(start, WindowSums(self.height))
+        cut = self._cut_finder.push(frame)
+        self._last = frame.number
+        if cut:
+            self.cuts.append(frame.number)
+        if frame.damaged:
+            return cut
+        window = self._open
+        turn = (frame.number // self.every) % COSTLY_EVERY
+        figures = [self._relations.measure(f, window.sums, response=turn == 0, noise=turn == 2) for f in frame.fields]
+        look = describe(frame, self.samples)
+        kind = classify(look, self._look)
+        self._look = look
+        window.frames += 1
+        jitter = [f.edge_jitter_samples for f in figures]
+        window.rows.append(
+            (
+                frame.number,
+                [
+                    look.mean_ire,
+                    look.std_ire,
+                    look.chroma_rms_pct,
+                    sum(f.coherence for f in figures) / 2,
+                    math.nan if any(math.isnan(j) for j in jitter) else sum(jitter) / 2,
+                    sum(f.difference_ire for f in figures) / 2,
+                    float(SIGNAL_CODES.index(kind.kind)),
+                    float(cut),
+                ],
+            )
+        )
+        return cut
+
+    def finish(self) -> None:
+        """Close the last window and hand over the last chunk."""
+        self._close()
+        self._flush()
+
+    def _close(self) -> None:
+        if self._open is not None:
+            self._done.append((self._open, min(self._open.start + self.length, self._last + 1)))
+            self._open = None
+            if len(self._done) == CHUNK_WINDOWS:
+                self._flush()
+
+    def _flush(self) -> None:
+        if not self._done:
+            return
+        parts = [w.sums.ratios() for w, _ in self._done]
+        sums = {
+            name: Sums(np.stack([p[0][name] for p in parts]), np.stack([p[1][name] for p in parts]))
+            for name in QUANTITIES
+        }
+        rows = [row for w, _ in self._done for row in w.rows]
+        scalars = {
+            "curve": np.stack([w.sums.curve for w, _ in self._done]).astype(np.float32),
+            "frame_numbers": np.array([n for n, _ in rows], dtype=np.float32),
+            "frame_figures": np.array([f for _, f in rows], dtype=np.float32).reshape(len(rows), len(FRAME_FIGURES)),
+        }
+        self._sink(
+            Chunk(
+                np.array([w.start for w, _ in self._done], dtype=np.int64),
+                np.array([end for _, end in self._done], dtype=np.int64),
+                np.array([w.frames for w, _ in self._done], dtype=np.int64),
+                sums,
+                scalars,
+            )
+        )
+        self._done = []
