@@ -17,6 +17,7 @@ from typing import Any, Literal
 import av
 import av.logging
 import numpy as np
+from av.video.reformatter import VideoReformatter
 
 from detect.errors import CannotRead
 from detect.measure.fields import Field, Frame, SampleFormat, Timing, Transfer
@@ -156,6 +157,7 @@ class _Reader:
         self.fed: dict[int, str] = {}
         self.tainted = ""
         self.first_key: int | None = None
+        self.reformatter = VideoReformatter()
         self.ended = False
         self.again: Literal["", "as long-GOP", "from the start"] = ""
         """Why the slice is to be read once more: a packet was no picture of its own, or seeking found no way in."""
@@ -297,7 +299,7 @@ class _Reader:
             return None
         if picture.is_corrupt:
             complaint = complaint or "the decoder calls the picture corrupt"
-        planes = planes_of(picture, self.transfer.samples)
+        planes = planes_of(picture, self.transfer.samples, self.reformatter)
         return Frame(
             number=number,
             fields=_fields(number, planes, self.transfer.first_field_is_top),
@@ -355,11 +357,14 @@ class _Reader:
 # --- planes ----------------------------------------------------------------------------------------------------------
 
 
-def planes_of(picture: Any, samples: SampleFormat) -> tuple[Any, Any, Any]:
-    """Y', C'B, C'R planes of a decoded picture as (rows, columns) views; C planes None in monochrome."""
+def planes_of(picture: Any, samples: SampleFormat, reformatter: Any = None) -> tuple[Any, Any, Any]:
+    """Y', C'B, C'R planes of a decoded picture as (rows, columns) views; C planes None in monochrome.
+
+    ``reformatter``: kept from picture to picture, which makes rearranging packed layouts ten times cheaper.
+    """
     twin = PLANAR_TWIN.get(picture.format.name)
     if twin is not None:
-        picture = picture.reformat(format=twin)
+        picture = (reformatter or VideoReformatter()).reformat(picture, format=twin)
     luma = _plane(picture, 0, samples.bit_depth)
     if not samples.has_chroma:
         return luma, None, None

@@ -113,8 +113,8 @@ def notes_of(transfer: Transfer, ltc: Ltc | None) -> list[str]:
         apart = heard - frame_of(transfer.start_timecode, counting=own)
         if apart or ltc.drop_frame != transfer.drop_frame:
             notes.append(
-                f"timecode on sound channel {ltc.channel} says {label_of(heard, counting=counting)} at the first picture,"
-                f" the file {transfer.start_timecode} ({apart:+d} frames)"
+                f"timecode on sound channel {ltc.channel} says {label_of(heard, counting=counting)} at the first "
+                f"picture, the file {transfer.start_timecode} ({apart:+d} frames)"
             )
     for before, after in pairwise(ltc.runs):
         due = frame_of(before.start_timecode, counting=counting) + after.start_frame - before.start_frame

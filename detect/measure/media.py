@@ -25,13 +25,20 @@ from detect.timecode import counting_of, frame_of
 
 __all__ = ["Trouble", "open_transfer", "read_frames"]
 
-NO_FILM_OF_FRAMES = frozenset("tty hls dash concat image2 sdp rtsp srt webvtt lavfi ass subviewer".split())
+# fmt: off
+NO_FILM_OF_FRAMES = {
+    "tty", "hls", "dash", "concat", "image2", "sdp", "rtsp", "srt", "webvtt", "lavfi", "ass", "subviewer",
+}
+# fmt: on
 """Demuxers that read text, playlists or stills as if they were video."""
 WIDTHS = {720: 0, 704: 8}
 """Luma samples in a row, and which sample of the 720-sample active line the first is (BT.601; 704 is its middle)."""
-ALWAYS_INTRA = frozenset(
-    "prores dvvideo v210 v210x rawvideo mjpeg jpeg2000 huffyuv utvideo dnxhd v308 v410 yuv4".split()
-)
+# fmt: off
+ALWAYS_INTRA = {
+    "prores", "dvvideo", "v210", "v210x", "rawvideo", "mjpeg", "jpeg2000", "huffyuv", "utvideo", "dnxhd", "v308",
+    "v410", "yuv4",
+}
+# fmt: on
 """Codecs whose every picture stands alone."""
 FLAGGED_PER_PICTURE = {"mpeg2video", "h264", "dvvideo", "prores"}
 """Codecs whose pictures carry a field order that their decoder passes on."""
