@@ -70,9 +70,10 @@ CODECS: dict[str, Codec] = {
         "libx264", "yuv420p", (".mkv", ".mov", ".mp4"), {"crf": "18", "preset": "veryfast"}, None, 30, 2, True
     ),
     "h264_10bit": Codec(
-        "libx264", "yuv422p10le", (".mkv", ".mov"), {"crf": "12", "preset": "veryfast"}, None, 1, 0, True
+        "libx264", "yuv422p10le", (".mkv", ".mov"), {"crf": "6", "preset": "veryfast"}, None, 1, 0, True
     ),
-    "jpeg2000": Codec("jpeg2000", "yuv422p10le", (".mxf", ".mov", ".mkv"), {"pred": "1"}, 60_000_000),
+    # the 9/7 wavelet, nearly lossless: the reversible 5/3 of libavcodec came back damaged in trials
+    "jpeg2000": Codec("jpeg2000", "yuv422p10le", (".mxf", ".mov", ".mkv")),
 }
 
 

@@ -27,7 +27,7 @@ FILM_RATE = {"525": 24 * 1000 / 1001, "625": 25.0}
 def _decoded(path: str, limit: int) -> tuple[tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]], ...]:
     frames: list[tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]] = []
     with av.open(path) as container:
-        for frame in container.decode(video=0):
+        for frame in container.decode(video=0) if container.streams.video else ():
             planes: NDArray[np.uint8] = np.asarray(frame.reformat(format="yuv444p").to_ndarray(), np.uint8)
             frames.append((planes[0], np.ascontiguousarray(planes[1, :, ::2]), np.ascontiguousarray(planes[2, :, ::2])))
             if len(frames) == limit:

@@ -172,7 +172,7 @@ def _foliage(rng: np.random.Generator) -> Rgb:
 def _abstract(rng: np.random.Generator) -> Rgb:
     canvas = _canvas(_colour(rng))
     for _ in range(90):
-        kind, colour = rng.integers(0, 3), _colour(rng, low=0.0, high=1.0)
+        kind, colour = rng.integers(0, 3), _colour(rng, low=0.08, high=0.92)
         x, y, s = rng.uniform(0, PLATE_COLUMNS), rng.uniform(0, PLATE_ROWS), rng.uniform(15, 150)
         if kind == 0:
             cv2.circle(canvas, (int(x * FINER), int(y * FINER)), int(s * FINER / 2), colour, -1, cv2.LINE_8)
@@ -189,7 +189,7 @@ def _graphics(rng: np.random.Generator) -> Rgb:
     for _ in range(22):
         x, y = rng.uniform(-50, PLATE_COLUMNS), rng.uniform(-50, PLATE_ROWS)
         w, h = rng.uniform(40, 260), rng.uniform(30, 200)
-        colour = _colour(rng, low=0.0, high=1.0)
+        colour = _colour(rng, low=0.08, high=0.92)
         if rng.random() < 0.5:
             lean = rng.normal(0, 0.3) * h
             _polygon(canvas, np.array([[x, y], [x + w, y], [x + w + lean, y + h], [x + lean, y + h]]), colour)
@@ -206,7 +206,7 @@ def _graphics(rng: np.random.Generator) -> Rgb:
                 cv2.LINE_8,
             )
             cv2.ellipse(
-                canvas, (int(x * FINER), int(y * FINER)), (int(w), int(h)), 0, 0, 360, (0.02, 0.02, 0.02), 5, cv2.LINE_8
+                canvas, (int(x * FINER), int(y * FINER)), (int(w), int(h)), 0, 0, 360, (0.08, 0.08, 0.08), 5, cv2.LINE_8
             )
     return np.clip(_shrunk(canvas), 0, 1)
 
