@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -70,7 +71,8 @@ def test_a_compensated_loss_repeats_the_line_above_exactly() -> None:
 
 
 def test_lengths_are_most_often_one_to_two_microseconds_and_never_below_a_half() -> None:
-    """An article on the origin of dropouts: the count rises as length falls, to 1-2 us, then fades; none under 0.5 us."""
+    """An article on the origin of dropouts: the count rises as length falls, to 1-2 us, then fades; none under 0.5
+    us."""
     lengths = draw_lengths_us(np.random.default_rng(0), 20_000)
     assert lengths.min() >= 0.5
     assert lengths.max() <= 60
@@ -145,8 +147,6 @@ def test_metres_along_the_tape_follow_the_speed() -> None:
 def test_a_loss_ends_with_its_pass_and_is_split_at_line_ends() -> None:
     found = planned(Losses(per_minute=6000.0, length_us=60.0), frames=120)
     assert all(d.x1 <= 716 and d.x0 >= 4 for d in found)
-    pairs = [
-        (a, b) for a, b in zip(found, found[1:], strict=False) if a.x1 > 705 and b.x0 < 15 and b.line == a.line + 1
-    ]
+    pairs = [(a, b) for a, b in pairwise(found) if a.x1 > 705 and b.x0 < 15 and b.line == a.line + 1]
     assert len(pairs) > 10
     assert all(a.head == b.head for a, b in pairs if a.frame == b.frame and a.field == b.field)
