@@ -344,7 +344,7 @@ def _with_field_order(transfer: Transfer, probe: _Probe, wanted: str) -> Transfe
     order."""
     flags = {"top": True, "bottom": False}
     flagged = FIRST_IS_TOP.get(probe.container_order, flags.get(probe.picture_order))
-    seen = motion.look(transfer)
+    seen = motion.weigh([pair for run in motion.runs(transfer) for pair in motion.pairs_of(run)])
     notes = list(transfer.warnings)
     names = {True: "top", False: "bottom"}
     if wanted != "auto":
