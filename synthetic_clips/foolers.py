@@ -19,6 +19,7 @@ from synthetic_clips._sampling import band_limited, halved
 from synthetic_clips.pictures import (
     FlatScene,
     FormulaScene,
+    LateScene,
     LayeredScene,
     Motion,
     PlateScene,
@@ -239,12 +240,16 @@ class _Shaded:
 
 def _cartoon(seed: int) -> Programme:
     rng = np.random.default_rng(seed)
-    shots = []
-    for i in range(12):
-        back = StillScene(PlateScene(drawn_plate("graphics", seed * 100 + i), still_view()))
-        sprites = tuple(_held(Sprite.drawn(rng, 486)) for _ in range(4))
-        shots.append((LayeredScene(back, sprites), float(rng.uniform(0.8, 2.5))))
-    return Programme(tuple(shots), "cartoon")
+    lengths = rng.uniform(0.8, 2.5, 12)
+    return Programme(
+        tuple((LateScene(partial(_cell, seed * 100 + i)), float(length)) for i, length in enumerate(lengths)), "cartoon"
+    )
+
+
+def _cell(seed: int) -> Scene:
+    rng = np.random.default_rng(seed)
+    back = StillScene(PlateScene(drawn_plate("graphics", seed), still_view()))
+    return LayeredScene(back, tuple(_held(Sprite.drawn(rng, 486)) for _ in range(4)))
 
 
 def _held(sprite: Sprite) -> Sprite:

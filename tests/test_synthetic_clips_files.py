@@ -173,7 +173,7 @@ def test_four_one_one_keeps_flat_colour_and_the_place_of_a_ramp() -> None:
 
 
 def test_the_demo_writes_two_tapes_with_their_truths(tmp_path: Path) -> None:
-    made = make_demo(tmp_path, seconds=0.2)
+    made = make_demo(tmp_path, seconds=0.08)
     assert [t.standard for _, t in made] == ["525", "625"]
     for path, truth in made:
         assert truth_path(path).exists()

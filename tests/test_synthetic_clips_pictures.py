@@ -8,6 +8,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
+import skimage.data
 from scipy import ndimage, signal
 
 from synthetic_clips.film import FilmScene
@@ -49,8 +50,9 @@ def test_drawn_pictures_keep_within_the_band_of_broadcast_video(kind: str) -> No
 
 
 def test_the_stills_named_are_bundled_and_give_pictures() -> None:
-    for name in STILLS:
-        assert still_plate(name).y.std() > 5
+    folder = Path(skimage.data.__file__).parent
+    assert [name for name in STILLS if not (folder / name).exists()] == []
+    assert all(still_plate(name).y.std() > 5 for name in STILLS[:2])
 
 
 @pytest.mark.parametrize("motion", MOTIONS)
