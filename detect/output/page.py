@@ -87,7 +87,7 @@ def render_page(
         affected=words.affected_pct(findings),
         facts=_facts(findings),
         charts=set(figures),
-        heights={key: figure["height"] for key, figure in figures.items()},
+        heights={"series": 290, **{key: figure["height"] for key, figure in figures.items()}},
         has_tape=tape is not None,
         has_series=bool(data["series"]["figures"]),  # type: ignore[index]
         wheels=_wheels(findings),
@@ -109,7 +109,11 @@ def render_page(
 @lru_cache(maxsize=1)
 def _environment() -> Environment:
     env = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
     )
     env.filters["num"] = lambda value, decimals=1: words.number(value, decimals=decimals)
     env.filters["jpeg"] = lambda data: f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"
@@ -136,7 +140,11 @@ def _entries(findings: Findings, *, carried: Mapping[tuple[int, str], bytes]) ->
     for rank, f in enumerate(words.ranked(findings), start=1):
         still = None
         if f.evidence is not None:
-            styles = ("chroma", "detail", "frame") if f.kind in ("saturation_banding", "hue_banding") else ("detail", "frame")
+            styles = (
+                ("chroma", "detail", "frame")
+                if f.kind in ("saturation_banding", "hue_banding")
+                else ("detail", "frame")
+            )
             still = next((f"still-{f.evidence.frame}-{s}" for s in styles if (f.evidence.frame, s) in carried), None)
         entries.append(
             Entry(
@@ -203,9 +211,13 @@ def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, 
     if findings.pass_view is not None:
         figures["pass"] = plots.the_pass(findings.pass_view)
     if summary.snr_db is not None and any(v is not None for v in summary.snr_db.by_pass_position):
-        figures["noise"] = plots.along_pass(summary.snr_db.by_pass_position, title="Signal to noise, dB", unit="dB", bars=False)
+        figures["noise"] = plots.along_pass(
+            summary.snr_db.by_pass_position, title="Signal to noise, dB", unit="dB", bars=False
+        )
     if summary.dropouts is not None and summary.dropouts.count:
-        figures["places"] = plots.along_pass(summary.dropouts.by_pass_position, title="Losses", unit="losses", bars=True)
+        figures["places"] = plots.along_pass(
+            summary.dropouts.by_pass_position, title="Losses", unit="losses", bars=True
+        )
     return figures, plots.tape_columns(findings)
 
 
@@ -221,9 +233,9 @@ def _counts(findings: Findings) -> dict[str, int]:
 
 def _facts(findings: Findings) -> list[tuple[str, str]]:
     t = findings.transfer
-    frames = f"{t.frames_measured:,} of {t.frames:,} measured".replace(",", " ")
+    frames = f"{words.count_words(t.frames_measured)} of {words.count_words(t.frames)} measured"
     if t.frames_undecodable:
-        frames += f", {t.frames_undecodable:,} not decodable".replace(",", " ")
+        frames += f", {words.count_words(t.frames_undecodable)} not decodable"
     order = {"top": "top field first", "bottom": "bottom field first"}[t.field_order]
     if t.field_order_source:
         order += f" (from: {t.field_order_source})"
@@ -258,7 +270,8 @@ def _bands(findings: Findings, wheel: WheelState) -> dict[str, Any]:
         for k, first, last in pass_bounds_rows(STANDARDS[t.standard], wheel.phase_lines, t.height)
     ]
     rows = {
-        letter: ", ".join(f"{b['first']}–{b['last']}" for b in bands if b["letter"] == letter) for letter in words.HEAD_LETTERS
+        letter: ", ".join(f"{b['first']}–{b['last']}" for b in bands if b["letter"] == letter)
+        for letter in words.HEAD_LETTERS
     }
     numbers = dict(zip(words.HEAD_LETTERS, wheel.head_numbers, strict=False)) if wheel.head_numbers else {}
     return {"wheel": wheel, "bands": bands, "rows": rows, "height": t.height, "numbers": numbers}
@@ -274,5 +287,5 @@ def _head_rows(findings: Findings) -> list[tuple[str, list[str]]]:
             rows.append((f"{title}, {unit}", cells))
     losses = findings.summary.dropouts
     if losses is not None:
-        rows.append(("Losses", [str(n) for n in losses.by_head]))
+        rows.append(("Losses", [words.count_words(n) for n in losses.by_head]))
     return rows

@@ -26,6 +26,12 @@ HEAD_SYMBOLS = ("circle", "square", "diamond", "triangle-up")
 HEAD_DASHES = ("solid", "dash", "dot", "dashdot")
 MOST_SUBROWS = 4
 """Findings of one kind at the same moment are drawn in so many rows before they share one."""
+SECTION_PATTERNS = {
+    "programme": "", "bars": "|", "test_signal": "-", "black": "\\", "unlocked": "x", "monochrome_programme": ".",
+}  # fmt: skip
+"""Hatching, so that sections differ without colour too."""
+MOST_LABELS = 9
+"""Sections shorter than this part of the tape have no room for their name."""
 LEAST_RANGE = {
     "saturation_pct": 2.0, "hue_deg": 2.0, "level_ire": 1.0, "noise_db": 1.5, "response_db": 1.0, "quadrature_ns": 10.0,
 }  # fmt: skip
@@ -38,7 +44,11 @@ HEAD_FIGURES = (
     ("response_db", "Response at 3 MHz", "dB"),
     ("quadrature_ns", "Quadrature", "ns"),
 )
-SINGLE_FIGURES = (("skew_ns", "Skew", "ns"), ("scallop_ns", "Scallop", "ns"), ("velocity_error_ns", "Velocity error", "ns"))
+SINGLE_FIGURES = (
+    ("skew_ns", "Skew", "ns"),
+    ("scallop_ns", "Scallop", "ns"),
+    ("velocity_error_ns", "Velocity error", "ns"),
+)
 
 
 def packed(values: Sequence[float | None] | np.ndarray, dtype: str = "f4") -> dict[str, str]:
@@ -90,8 +100,13 @@ def _rows(findings: Sequence[Finding]) -> list[int]:
 
 _GROUPS = (
     ("to act on", "flag", "confirmed", {"color": "var(--act)"}),
-    ("to note", "note", "confirmed", {"color": "var(--note)", "pattern": {"shape": "/", "fgcolor": "var(--paper)", "size": 5}}),
-    ("unconfirmed", None, "unconfirmed", {"color": "var(--unsure)", "pattern": {"shape": ".", "fgcolor": "var(--paper)", "size": 5}}),
+    ("to note", "note", "confirmed", {"color": "var(--note)", "pattern": {"shape": "/", "size": 6, "solidity": 0.35}}),
+    (
+        "unconfirmed",
+        None,
+        "unconfirmed",
+        {"color": "var(--unsure)", "pattern": {"shape": ".", "size": 5, "solidity": 0.3}},
+    ),
 )
 
 
@@ -104,8 +119,11 @@ def timeline(findings: Findings, *, anchors: dict[str, str]) -> Figure:
         ordered = sorted((f for f in findings.findings if f.kind == kind), key=lambda f: (f.start_frame, f.end_frame))
         rows = _rows(ordered)
         count = max(rows) + 1
-        lanes[kind] = [(f, place + 1 - 0.4 + 0.8 * (row + 0.5) / count, 0.72 / count) for f, row in zip(ordered, rows, strict=True)]
-    traces = [_section_trace(findings, clock)]
+        lanes[kind] = [
+            (f, place + 1 - 0.4 + 0.8 * (row + 0.5) / count, 0.72 / count) for f, row in zip(ordered, rows, strict=True)
+        ]
+    present = dict.fromkeys(section.kind for section in findings.sections)
+    traces = [_section_trace(findings, clock, kind=kind) for kind in present]
     for name, severity, status, marker in _GROUPS:
         chosen = [
             item
@@ -144,24 +162,35 @@ def _time_title(findings: Findings) -> str:
     return "Timecode" if findings.transfer.start_timecode else "Time from the start of the file"
 
 
-def _section_trace(findings: Findings, clock: Clock) -> dict[str, Any]:
-    sections = findings.sections
+def _section_trace(findings: Findings, clock: Clock, *, kind: str) -> dict[str, Any]:
+    sections = [s for s in findings.sections if s.kind == kind]
+    whole = findings.transfer.frames
+    name = SECTION_WORDS[kind]
     return {
-        "type": "bar", "orientation": "h", "showlegend": False, "name": "sections",
+        "type": "bar", "orientation": "h", "showlegend": False, "name": name,
         "base": [clock.ms(s.start_frame) for s in sections],
         "x": [clock.ms(s.end_frame) - clock.ms(s.start_frame) for s in sections],
         "y": [0] * len(sections), "width": [0.6] * len(sections),
         "marker": {
-            "color": [f"var(--section-{s.kind.replace('_', '-')})" for s in sections], "line": {"color": "var(--ink-soft)", "width": 1},
+            "color": f"var(--section-{kind.replace('_', '-')})", "line": {"color": "var(--ink-soft)", "width": 1},
+            "pattern": {
+                "shape": SECTION_PATTERNS[kind], "fillmode": "overlay", "fgcolor": "var(--ink-soft)", "fgopacity": 0.55, "size": 7,
+                "solidity": 0.18,
+            },
         },
-        "text": [SECTION_WORDS[s.kind] for s in sections], "textposition": "inside", "insidetextanchor": "middle", "textangle": 0,
-        "insidetextfont": {"color": "var(--ink)"}, "constraintext": "none", "cliponaxis": True,
-        "hovertemplate": "%{text}<extra></extra>",
+        "text": [name if (s.end_frame - s.start_frame) * MOST_LABELS > whole else "" for s in sections],
+        "textposition": "inside", "insidetextanchor": "middle", "textangle": 0, "insidetextfont": {"color": "var(--ink)"},
+        "constraintext": "none", "cliponaxis": True, "hovertemplate": f"{name}<extra></extra>",
     }  # fmt: skip
 
 
 def _finding_trace(
-    name: str, items: list[tuple[Finding, float, float]], *, marker: dict[str, Any], clock: Clock, anchors: dict[str, str]
+    name: str,
+    items: list[tuple[Finding, float, float]],
+    *,
+    marker: dict[str, Any],
+    clock: Clock,
+    anchors: dict[str, str],
 ) -> dict[str, Any]:
     chosen = [finding for finding, _, _ in items]
     start = [clock.ms(f.start_frame) for f in chosen]
@@ -222,17 +251,18 @@ def head_charts(summary: WindowReadings) -> Figure | None:
     present = [(k, t, u, getattr(summary, k)) for k, t, u in HEAD_FIGURES if getattr(summary, k) is not None]
     if not present:
         return None
-    columns = 3
+    columns, gap = 3, 0.13
     rows = -(-len(present) // columns)
+    pitch = (1 + gap) / rows
     traces: list[dict[str, Any]] = []
     layout: dict[str, Any] = {"showlegend": False, "margin": {"l": 10, "r": 12, "t": 30, "b": 26}, "annotations": []}
     for index, (key, title, unit, values) in enumerate(present):
         row, column = divmod(index, columns)
         tag = "" if index == 0 else str(index + 1)
         left, right = column / columns + (0.055 if column else 0.035), (column + 1) / columns - 0.015
-        top, bottom = 1 - row / rows - 0.07 * (rows > 1), 1 - (row + 1) / rows + 0.07 * (rows > 1)
+        top, bottom = 1 - row * pitch, 1 - row * pitch - (pitch - gap)
         layout[f"xaxis{tag}"] = {
-            "domain": [left, right], "anchor": f"y{tag}", "tickvals": [0, 1, 2, 3], "ticktext": list(HEAD_LETTERS), "range": [-0.5, 3.6],
+            "domain": [left, right], "anchor": f"y{tag}", "tickvals": [0, 1, 2, 3], "ticktext": list(HEAD_LETTERS), "range": [-0.6, 3.6],
             "showgrid": False, "zeroline": False, "fixedrange": True,
         }  # fmt: skip
         reach = _reach(values, least=LEAST_RANGE[key])
@@ -244,12 +274,12 @@ def head_charts(summary: WindowReadings) -> Figure | None:
              "yanchor": "bottom", "showarrow": False, "font": {"size": 13}}
         )  # fmt: skip
         traces.append(_head_trace(values, title=title, unit=unit, tag=tag))
-    return {"data": traces, "layout": layout, "height": 60 + 190 * rows}
+    return {"data": traces, "layout": layout, "height": 56 + 205 * rows}
 
 
 def _reach(values: HeadValues, *, least: float) -> float:
     ends = [abs(v) + (s or 0.0) for v, s in zip(values.values, values.sigmas, strict=True) if v is not None]
-    return 1.25 * max([least, *ends])
+    return 1.35 * max([least, *ends])
 
 
 def _head_trace(values: HeadValues, *, title: str, unit: str, tag: str) -> dict[str, Any]:
@@ -260,7 +290,7 @@ def _head_trace(values: HeadValues, *, title: str, unit: str, tag: str) -> dict[
         "y": [value for value, _ in pairs], "cliponaxis": False,
         "error_y": {"array": [sigma or 0.0 for _, sigma in pairs], "color": "var(--ink-soft)", "thickness": 1.4, "width": 6},
         "marker": {"symbol": list(HEAD_SYMBOLS), "size": 10, "color": [head_colour(i) for i in range(4)]},
-        "text": [with_error(v, s, signed=True).split(" ±")[0] for v, s in pairs], "textposition": "middle right",
+        "text": [with_error(v, s, signed=True).split(" ±")[0] for v, s in pairs], "textposition": "top center",
         "textfont": {"size": 11},
         "customdata": [[HEAD_LETTERS[i], with_error(v, s, signed=True)] for i, (v, s) in enumerate(pairs)],
         "hovertemplate": f"head %{{customdata[0]}}, {title.lower()}<br>%{{customdata[1]}}{space}{unit}<extra></extra>",
@@ -305,6 +335,12 @@ def the_pass(view: PassView) -> Figure:
         x = [angle + shift for angle in view.angle_deg]
         traces.append(
             {
+                "type": "scatter", "mode": "lines", "name": "fitted", "x": x, "y": view.fitted_ns[i], "showlegend": False,
+                "line": {"color": "var(--ink)", "width": 1.5}, "hoverinfo": "skip",
+            }
+        )  # fmt: skip
+        traces.append(
+            {
                 "type": "scatter", "mode": "markers", "name": f"head {letter}", "x": x, "y": view.measured_ns[i],
                 "error_y": {"array": [s or 0.0 for s in view.sigma_ns[i]], "thickness": 1, "width": 0, "color": head_colour(i)},
                 "marker": {"symbol": HEAD_SYMBOLS[i], "size": 6, "color": head_colour(i)},
@@ -312,19 +348,23 @@ def the_pass(view: PassView) -> Figure:
                 "hovertemplate": f"head {letter}, %{{customdata:.0f}}°<br>%{{y:+.1f}} ns<extra></extra>",
             }
         )  # fmt: skip
-        traces.append(
-            {
-                "type": "scatter", "mode": "lines", "name": "fitted", "x": x, "y": view.fitted_ns[i], "showlegend": False,
-                "line": {"color": "var(--ink)", "width": 2}, "hoverinfo": "skip",
-            }
-        )  # fmt: skip
         layout["annotations"].append(
-            {"text": f"<b>{letter}</b>", "x": shift, "xref": "x", "y": 1, "yref": "paper", "yanchor": "bottom", "showarrow": False}
+            {
+                "text": f"<b>{letter}</b>",
+                "x": shift,
+                "xref": "x",
+                "y": 1,
+                "yref": "paper",
+                "yanchor": "bottom",
+                "showarrow": False,
+            }
         )
         if i:
             edge = shift - PASS_ANGLE_DEG / 2
             line = {"color": "var(--ink-soft)", "width": 1, "dash": "dot"}
-            layout["shapes"].append({"type": "line", "x0": edge, "x1": edge, "y0": 0, "y1": 1, "yref": "paper", "line": line})
+            layout["shapes"].append(
+                {"type": "line", "x0": edge, "x1": edge, "y0": 0, "y1": 1, "yref": "paper", "line": line}
+            )
     known = [abs(v) for row in (*view.measured_ns, *view.fitted_ns) for v in row if v is not None]
     reach = 1.15 * max([LEAST_RANGE["quadrature_ns"], *known])
     ticks = [PASS_ANGLE_DEG * i + a for i in range(4) for a in (-30, 0, 30)]
@@ -348,7 +388,12 @@ def along_pass(values: Sequence[float | None], *, title: str, unit: str, bars: b
     if bars:
         trace |= {"type": "bar", "width": step * 0.8, "marker": {"color": "var(--loss)"}}
     else:
-        trace |= {"type": "scatter", "mode": "lines+markers", "marker": {"color": "var(--accent)", "size": 7}, "line": {"color": "var(--accent)"}}
+        trace |= {
+            "type": "scatter",
+            "mode": "lines+markers",
+            "marker": {"color": "var(--accent)", "size": 7},
+            "line": {"color": "var(--accent)"},
+        }
     trace["hovertemplate"] = "%{x:.0f}°<br>%{y" + ("" if bars else ":.1f") + "} " + unit + "<extra></extra>"
     known = [v for v in values if v is not None]
     spread = {} if bars or not known else {"range": [min(min(known) - 1, max(known) - 6), max(known) + 1]}
@@ -366,7 +411,9 @@ def along_pass(values: Sequence[float | None], *, title: str, unit: str, bars: b
 
 def tape_columns(findings: Findings) -> dict[str, Any] | None:
     """Losses as packed columns for the tape map, and the outlines of the damaged spots; None without places on the tape."""
-    placed = [loss for loss in findings.dropouts or [] if loss.tape_m_along is not None and loss.tape_mm_across is not None]
+    placed = [
+        loss for loss in findings.dropouts or [] if loss.tape_m_along is not None and loss.tape_mm_across is not None
+    ]
     if not placed:
         return None
     kinds = list(LOSS_WORDS)

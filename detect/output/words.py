@@ -189,6 +189,11 @@ def clock(seconds: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
+def count_words(count: int) -> str:
+    """A whole number in groups of three."""
+    return f"{count:,}".replace(",", "\u2009")
+
+
 def size_words(size_bytes: int) -> str:
     """File size in decimal units, as file managers and carriers count."""
     size = float(size_bytes)

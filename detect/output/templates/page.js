@@ -23,7 +23,8 @@
       hoverlabel: { bgcolor: colour("--sheet"), bordercolor: colour("--ink-soft"), font: { color: colour("--ink"), family: colour("--sans"), size: 13 }, align: "left" } };
     for (const key of Object.keys(out))
       if (/^[xy]axis\d*$/.test(key))
-        out[key] = { gridcolor: colour("--rule"), linecolor: colour("--ink-soft"), zerolinecolor: colour("--ink-soft"), tickcolor: colour("--ink-soft"), zerolinewidth: 1, ...out[key] };
+        out[key] = { ticks: "outside", ticklen: 4, gridcolor: colour("--rule"), linecolor: colour("--ink-soft"), zerolinecolor: colour("--ink-soft"), tickcolor: colour("--ink-soft"), zerolinewidth: 1, ...out[key] };
+    for (const key of Object.keys(out)) if (/^[xy]axis\d*$/.test(key) && out[key].title) out[key].title = { font: { size: 13 }, ...out[key].title };
     return resolved(out);
   };
 
@@ -33,6 +34,8 @@
     const bytes = Uint8Array.from(atob(column.bdata), (c) => c.charCodeAt(0));
     return new TYPES[column.dtype](bytes.buffer);
   };
+
+  const grouped = (count) => String(count).replace(/\B(?=(\d{3})+$)/g, "\u2009");
 
   /* ---- a figure followed over time ---- */
   const series = data.series;
@@ -90,8 +93,8 @@
         colorbar: { title: { text: "losses", side: "right" }, thickness: 12, outlinewidth: 0 }, hovertemplate: "%{z} losses<br>near %{x} m, %{y} mm<extra></extra>" });
     }
     if (data.tape.spots) traces.push({ type: "scatter", mode: "lines", name: "damaged spot", x: tape.outlines.x, y: tape.outlines.y, line: { color: "var(--act)", width: 2 }, hoverinfo: "skip" });
-    if (tapeState) tapeState.textContent = single ? `${inside.length} losses drawn singly` : `${inside.length} losses as counts`;
-    const xaxis = { title: { text: "Along the tape, metres" }, zeroline: false }, yaxis = { title: { text: "Across, mm from the middle" }, range: [-22, 22], zeroline: false, automargin: true };
+    if (tapeState) tapeState.textContent = single ? `${grouped(inside.length)} losses drawn singly` : `${grouped(inside.length)} losses as counts`;
+    const xaxis = { title: { text: "Along the tape, metres" }, zeroline: false, rangemode: "tozero" }, yaxis = { title: { text: "Across, mm from the middle" }, range: [-22, 22], zeroline: false, automargin: true };
     if (tapeView) { xaxis.range = tapeView.x; yaxis.range = tapeView.y; }
     return { data: traces, height: 360, layout: { xaxis, yaxis, legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { l: 10, r: 12, t: 30, b: 46 } } };
   };
