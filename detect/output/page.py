@@ -31,7 +31,7 @@ STILL_STYLES = ("frame", "detail", "chroma")
 STILL_WORDS = {
     "frame": "Whole frame; the ticks in the margin mark the bands concerned.",
     "detail": "A part of one field, stretched along the line so that a shift between bands can be seen.",
-    "chroma": "Colour exaggerated four times over an even grey, so that a slight difference can be seen. Not the real picture.",
+    "chroma": "Differences of colour from line to line exaggerated four times, over an even grey. Not the real picture.",
 }
 
 
