@@ -151,8 +151,8 @@ def drawn(rows: int, *, seed: int, hold: int = 4, speed: float = 6.0) -> Scene:
             a = spin * step + np.arange(corners) * 2 * np.pi / corners
             points = np.round((c + radius * np.stack([np.cos(a), np.sin(a)], 1)) * 16).astype(np.int32)
             cv2.fillPoly(picture, [points], level, cv2.LINE_8, 4)
-            cv2.polylines(picture, [points], True, 3.0, 2, cv2.LINE_8, 4)
-        return picture
+            cv2.polylines(picture, [points], True, 3.0, 3, cv2.LINE_8, 4)
+        return cv2.GaussianBlur(picture, (3, 3), 0.6)  # a lens stood between the cel and the tube
 
     return at
 
@@ -345,7 +345,7 @@ def _hurt(picture: Picture, clean: Picture, previous: dict[int, Picture], damage
             lost = (45 + 35 * noise).clip(-6, 110)
         else:
             way = rng.integers(3)
-            source = [clean[line - 1], clean[line - 2], previous.get(damage.field % 2, clean)[line]][int(way)]
+            source = [clean[line - 1], clean[line - 2], previous.get(1 - damage.field % 2, clean)[line]][int(way)]
             lost = source + recipe.copy_noise_ire * noise
         mask = np.zeros(WIDTH, np.float32)
         mask[here] = 1
@@ -354,6 +354,58 @@ def _hurt(picture: Picture, clean: Picture, previous: dict[int, Picture], damage
         picture[line] += mask * (lost - picture[line])
         change += float(np.sum((picture[line, here] - clean[line, here]) ** 2))
     return Damage(damage.field, damage.line, damage.x0, damage.x1, damage.kind, damage.lines, float(np.sqrt(change / n / damage.lines)))
+
+
+CODECS = {
+    "mpeg2": ("mpeg2video", "yuv422p", {"g": "1", "b": "50000000", "flags": "+ildct+ilme", "intra_vlc": "1",
+              "non_linear_quant": "1", "dc": "2", "qmin": "1", "qmax": "28"}),
+    "dv50": ("dvvideo", "yuv422p", {}),
+    "prores": ("prores_ks", "yuv422p10le", {"profile": "3"}),
+    "h264": ("libx264", "yuv422p10le", {"b": "10000000", "flags": "+ildct+ilme", "preset": "veryfast", "g": "30"}),
+}  # fmt: skip
+
+
+def through(codec: str, frames: list[Frame], raster: Raster) -> list[Frame]:
+    """The frames after a codec of ``CODECS`` (luma only; chroma grey), of the bit depth the codec has."""
+    name, pixel_format, options = CODECS[codec]
+    context = av.CodecContext.create(name, "w")
+    context.width, context.height, context.pix_fmt = WIDTH, raster.height, pixel_format
+    context.framerate, context.time_base = raster.standard.frame_rate, 1 / raster.standard.frame_rate
+    context.options = options
+    context.thread_count = 1
+    decoder = av.CodecContext.create(name.removesuffix("_ks").replace("libx264", "h264"), "r")
+    wide = pixel_format.endswith("le")
+    pictures = []
+    decoder.thread_count = 1
+
+    def take(packets: list[av.Packet]) -> None:
+        for packet in packets:
+            pictures.extend(decoder.decode(packet))
+
+    for number, frame in enumerate(frames):
+        y = np.empty((raster.height, WIDTH), frame.fields[0].y.dtype)
+        for field in frame.fields:
+            y[field.row0 :: 2] = field.y
+        if not wide and y.dtype == np.uint16:
+            y = np.clip((y + 2) >> 2, 1, 254).astype(np.uint8)
+        picture = av.VideoFrame(WIDTH, raster.height, pixel_format)
+        for index, plane in enumerate(picture.planes):
+            rows = np.frombuffer(plane, np.uint16 if wide else np.uint8).reshape(raster.height, -1)
+            if index == 0:
+                rows[:, :WIDTH] = y
+            else:
+                rows[:] = 512 if wide else 128
+        picture.pts, picture.time_base = number, context.time_base
+        take(context.encode(picture))
+    take(context.encode(None))
+    pictures.extend(decoder.decode(None))
+    out = []
+    for frame, picture in zip(frames, pictures, strict=True):
+        plane = picture.planes[0]
+        y = np.frombuffer(plane, np.uint16 if wide else np.uint8).reshape(raster.height, -1)[:, :WIDTH].copy()
+        fields = tuple(Field(f.frame, f.index, f.row0, y[f.row0 :: 2], None, None) for f in frame.fields)
+        out.append(Frame(frame.number, (fields[0], fields[1])))
+    return out
 
 
 def field_rate(raster: Raster) -> Fraction:
