@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from cli.common import out_console
-from detect.findings import Finding, Findings, HeadValues
+from detect.findings import Finding, Findings, HeadValues, WindowReadings
 from detect.output.files import OutputPaths
 from detect.output.words import (
     HEAD_LETTERS,
@@ -27,6 +27,7 @@ from detect.output.words import (
     ranked,
     span_words,
     title,
+    with_error,
 )  # fmt: skip
 
 STYLES = {
@@ -51,6 +52,7 @@ def print_summary(findings: Findings, paths: OutputPaths) -> None:
         console.print(line)
     console.print()
     _print_findings(console, findings)
+    console.print(_timing_line(findings.summary), overflow="ellipsis", no_wrap=True)
     if (table := _head_table(findings)) is not None:
         console.print(table)
     if findings.warnings:
@@ -84,7 +86,6 @@ def _print_findings(console: Console, findings: Findings) -> None:
     worst = ranked(findings)
     if not worst:
         console.print("No findings.")
-        console.print()
         return
     rows = shutil.get_terminal_size((80, 24)).lines if sys.stdout.isatty() else 24
     shown = worst[: max(FEWEST_FINDINGS, min(MOST_FINDINGS, (rows - _ROWS_BESIDE_FINDINGS) // 2))]
@@ -93,7 +94,16 @@ def _print_findings(console: Console, findings: Findings) -> None:
     for finding in shown:
         for line in _finding_lines(finding, width=console.width):
             console.print(line, overflow="ellipsis", no_wrap=True)
-    console.print()
+
+
+def _timing_line(summary: WindowReadings) -> Text:
+    """Skew and scallop of the whole programme; parts findings and heads like an empty line where there is neither."""
+    parts = [
+        f"{name} {with_error(figure.value, figure.sigma, signed=True)} ns"
+        for name, figure in (("skew", summary.skew_ns), ("scallop", summary.scallop_ns))
+        if figure is not None and figure.value is not None
+    ]
+    return Text(f"Whole programme: {', '.join(parts)}; time base {summary.time_base}" if parts else "", style="dim")
 
 
 def _finding_lines(finding: Finding, *, width: int) -> list[Text]:
@@ -117,7 +127,7 @@ def _finding_lines(finding: Finding, *, width: int) -> list[Text]:
 def _head_table(findings: Findings) -> Table | None:
     summary = findings.summary
     columns: list[tuple[str, HeadValues | None]] = [
-        ("colour %", summary.saturation_pct),
+        ("satur. %", summary.saturation_pct),
         ("hue °", summary.hue_deg),
         ("level IRE", summary.level_ire),
         ("noise dB", summary.noise_db),
