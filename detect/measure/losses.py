@@ -1,0 +1,422 @@
+"""Losses of signal (dropouts) as seen in the picture: candidates with a score, those below the threshold kept too.
+
+A loss is a piece of a line, sharply ended, that nothing around it explains. Steps, each for fewer samples than the
+last:
+
+1. *Range.* A sample is suspect when it lies outside the range of its neighbours: the lines above and below in its
+   field, the same place in the fields one and two before and after, all widened along the line.
+2. *Motion.* Only where suspects are left: the optical flow of the picture (OpenCV, DIS, on a small picture) to the
+   fields two before and two after moves these neighbours to where the picture content was and will be, and the range
+   is asked again. The lines next to the run are put to the same question: where they too fail, prediction fails there,
+   and it is no loss. What is left is looked for, with its lines above and below, near that place in the fields around.
+3. *Score.* ``loss_score`` turns these measures into log odds.
+
+Compensated losses show nothing outside any range; they are found apart, as a run that equals an earlier piece of
+picture (one or two lines above, or the field before) far better than its surroundings equal theirs. That works only
+where the carrier keeps noise.
+
+A field is searched with the frames before and after its own, so a slice of a file given ``OVERLAP_FRAMES`` more on
+either side finds the same losses as the whole file.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.measure import loss_kernels as kernels
+from detect.measure.fields import Field, Frame, SampleFormat
+from detect.measure.loss_score import COLUMNS, log_odds
+from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
+
+OVERLAP_FRAMES = 1
+"""Frames a slice needs before its first and after its last to find the same losses as the whole file."""
+KINDS = ("white", "black", "noise", "compensated")
+"""Names of the kind codes, as in ``findings.LossKind``."""
+LIKELY = 2.0
+"""Log odds from which a candidate counts as a loss unless judging knows better: set on development footage at two
+false ones a minute or fewer."""
+KEPT = -3.0
+"""Log odds from which candidates are kept for a second look."""
+MOST_KEPT = 200_000
+"""Candidates kept in memory (13 MB); beyond that the least likely are dropped and ``dropped`` counts them."""
+REACH_SAMPLES = 3
+"""How far along the line a neighbour's range is widened: a quarter of a microsecond."""
+SUSPECT_IRE = 2.3
+"""Least excess of a suspect sample."""
+GAP_SAMPLES = 6
+"""Holes in a run that are bridged."""
+LEAST_SAMPLES = 4
+"""Suspect samples in a run."""
+SHORTEST_SAMPLES = 5
+"""Length of a run: losses shorter than 0.5 us (7 samples) do not occur (common practice), and ends are soft."""
+MOST_RUNS = 4000
+"""Runs noted in one field."""
+MOST_WEIGHED = 300
+"""Runs weighed in one field, those with the greatest excess; bounds the cost where the picture cannot be predicted."""
+MOST_SEARCHED = 60
+"""Runs looked for in the fields around, of one field."""
+FLOW_PIXEL = (3, 2)
+"""A pixel of the small picture for the optical flow: samples by lines."""
+NOISE_BIAS = 1.7
+"""Variance over the 10 % quantile of means of 16 squares, noise of 4.2 MHz bandwidth (chi-square, some 10 free
+values)."""
+LEAST_NOISE_CODES = 0.8
+"""Noise is never taken lower: rounding alone is 0.3 codes, and pictures without noise are synthetic."""
+NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
+"""A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
+COPY_BLOCKS = 3
+"""Blocks of 16 samples in succession that must be alike: 3.6 us; every piece of 5 us holds as many whole ones."""
+COPY_SHARE = 0.45
+"""... each differing by less than this share of what noise makes two lines differ."""
+COPY_NOISE = 1.13
+"""Mean absolute difference of two lines that differ by noise of one standard deviation each: 2/sqrt(pi)."""
+COPY_FREE_VALUES = 0.62
+"""Independent values in a sample of luma of 4.2 MHz bandwidth: 2 x 4.2/13.5."""
+COPY_TRIALS = 18.0
+"""ln of the number of places and sources tried in some minutes: the prior odds against a copy."""
+MOST_COPIES = 200
+COPY_FLOOR_CODES = dict.fromkeys(["ffv1", "v210", "v210x", "v410", "rawvideo", "huffyuv", "ffvhuff", "utvideo"], 0.3)
+"""Codecs (FFmpeg names) in which repeats can be recognised, and the difference they leave between equal pieces of
+line, 10-bit codes. 50 Mb/s MPEG-2 leaves 3 to 5 codes, as much as noise of 0.5 IRE: a repeat can no more be told from
+its neighbours."""
+
+_NOTHING = 6
+"""Place in the stack of the field that restricts nothing."""
+_OUTPUT: dict[str, Any] = {
+    "frame": np.int32,
+    "field": np.int8,
+    "line": np.int16,
+    "x0": np.int16,
+    "x1": np.int16,
+    "kind": np.int8,
+    "score": np.float32,
+    "run": np.int64,
+    "neighbours": np.int8,
+    "contrast_ire": np.float32,
+    "crowd": np.int16,
+}
+
+
+class LossFinder:
+    """Fed with frames in order; gathers candidate losses. See the module's docstring.
+
+    ``compensated_measurable``: whether repeats of earlier picture are looked for. ``dropped``: candidates that found
+    no room.
+    """
+
+    def __init__(
+        self,
+        samples: SampleFormat,
+        *,
+        height: int,
+        width: int,
+        standard: Standard,
+        first_line: int = 1,
+        codec: str = "ffv1",
+        keep_runs: bool = False,
+    ) -> None:
+        """``first_line``: first field line that is picture (lines above carry data); ``codec``: FFmpeg name of the
+        carrier.
+
+        ``keep_runs`` also keeps what was measured of every run, for fitting the score.
+        """
+        self.compensated_measurable = codec in COPY_FLOOR_CODES
+        self._floor = COPY_FLOOR_CODES.get(codec, 0.0)
+        self.dropped = 0
+        self._lines, self._width = height // 2, width
+        self._shift = 10 - samples.bit_depth
+        self._ire = codes_per_ire(10, full_range=samples.full_range)
+        self._first = max(1, first_line)
+        crop = max(0, (ACTIVE_SAMPLES - width) // 2)
+        # the picture proper, BT.601 and BT.1700: samples 4.9 to 715.8 (525), 9.75 to 711.75 (625), less one
+        edges = (6, 714) if standard.short_name == "525" else (11, 710)
+        self._left, self._right = max(edges[0] - crop, 0), min(edges[1] - crop, width)
+        shape = (7, self._lines, width)
+        self._y, self._tall, self._low = (np.zeros(shape, np.int16) for _ in range(3))
+        self._tall[_NOTHING], self._low[_NOTHING] = np.int16(-32768), np.int16(32767)
+        self._small: list[NDArray[np.uint8] | None] = [None] * 6
+        self._noises: list[float | None] = [None] * 6
+        self._flows: dict[tuple[int, int], NDArray[np.float32]] = {}
+        self._widen = np.ones((1, 2 * REACH_SAMPLES + 1), np.uint8)
+        self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+        self._excess = np.zeros(shape[1:], np.int16)
+        self._top = np.zeros(self._lines, np.int16)
+        self._runs = np.zeros((MOST_RUNS, kernels.RUN_COLUMNS), np.int32)
+        self._features = np.zeros((MOST_WEIGHED, kernels.FEATURES), np.float32)
+        self._cells = np.zeros(3000, np.float32)
+        self._sums = np.zeros((4, self._lines, (self._right - self._left) // 16), np.int32)
+        self._copies = np.zeros((MOST_COPIES, 6), np.float32)
+        self._frames: list[
+            tuple[int, int, tuple[int, int]]
+        ] = []  # number, first place in the stack, row0 of the fields
+        self._starts: list[bool] = []  # whether nothing before this frame can be compared with it
+        self._pending: list[NDArray[np.float32]] = []
+        self._kept: list[dict[str, NDArray[Any]]] = []
+        self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
+
+    def push(self, frame: Frame, *, cut: bool) -> None:
+        """Take the next frame; the frame before it is searched now. Keeps no view of the frame.
+
+        ``cut``: the frame begins a new shot. After a gap in the frame numbers, and around damaged frames, fields are
+        searched without the neighbours that are missing. Damaged frames themselves are not searched.
+        """
+        number, slot, _ = self._frames[-1] if self._frames else (frame.number - 1, 4, (0, 0))
+        slot = (slot + 2) % 6
+        gap = frame.number != number + 1
+        for field in frame.fields:
+            self._store(field, slot + field.index)
+        if frame.damaged:
+            self.flush()
+            return
+        self._frames.append((frame.number, slot, (frame.fields[0].row0, frame.fields[1].row0)))
+        self._starts.append(cut or gap)
+        if len(self._frames) > 1:
+            self._search(len(self._frames) - 2)
+        if len(self._frames) > 2:
+            self._frames.pop(0)
+            self._starts.pop(0)
+
+    def flush(self) -> None:
+        """Search the last frame without a frame after it, and forget what came before."""
+        if self._frames:
+            self._search(len(self._frames) - 1)
+        self._frames.clear()
+        self._starts.clear()
+
+    def finish(self) -> dict[str, NDArray[Any]]:
+        """Candidates in order of time, one array entry each.
+
+        frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``KINDS``), score (log odds), run (the
+        same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
+        contrast_ire (mean distance from the lines above and below), crowd (suspect runs in that field, before motion
+        was considered).
+        """
+        self.flush()
+        self._settle()
+        if not self._kept:
+            return {name: np.zeros(0, kind) for name, kind in _OUTPUT.items()}
+        out = {name: np.concatenate([k[name] for k in self._kept]) for name in _OUTPUT}
+        order = np.lexsort((out["x0"], out["line"], out["field"], out["frame"]))
+        return {name: values[order] for name, values in out.items()}
+
+    def runs(self) -> NDArray[np.float32]:
+        """What was measured of every run, (runs, loss_score.COLUMNS); only with ``keep_runs``, after ``finish``."""
+        parts = self._all_runs or []
+        return np.concatenate(parts) if parts else np.zeros((0, len(COLUMNS)), np.float32)
+
+    def _store(self, field: Field, place: int) -> None:
+        y = self._y[place]
+        y[:] = field.y
+        if self._shift:
+            np.left_shift(y, self._shift, out=y)
+        cv2.dilate(y, self._widen, dst=self._tall[place])
+        cv2.erode(y, self._widen, dst=self._low[place])
+        self._small[place] = None
+        self._noises[place] = None
+        for pair in [p for p in self._flows if place in p]:
+            del self._flows[pair]
+
+    def _search(self, at: int) -> None:
+        number, slot, row0 = self._frames[at]
+        past = at > 0 and not self._starts[at]
+        future = at + 1 < len(self._frames) and not self._starts[at + 1]
+        before, after = (slot + 4) % 6, (slot + 2) % 6
+        for index in (0, 1):
+            here = slot + index
+            if index == 0:
+                refs = [before if past else -1, before + 1 if past else -1, here + 1, after if future else -1]
+            else:
+                refs = [before + 1 if past else -1, slot, after if future else -1, after + 1 if future else -1]
+            half = 0 if row0[index] == 1 else -1
+            copies = self._find_copies(here, refs[1], half) if self.compensated_measurable else None
+            runs = self._find_runs(number, index, here, half, np.array(refs))
+            if len(runs) or (copies is not None and len(copies)):
+                self._note(number, index, runs, copies)
+
+    def _find_runs(self, number: int, index: int, here: int, half: int, refs: NDArray[np.int64]) -> NDArray[np.float32]:
+        stack = (self._y, self._tall, self._low)
+        kernels.range_excess(*stack, np.where(refs < 0, _NOTHING, refs), here, half, self._excess, self._top)
+        count = kernels.find_runs(
+            self._excess,
+            self._top,
+            int(SUSPECT_IRE * self._ire),
+            self._first,
+            self._lines - 1,
+            self._left,
+            self._right,
+            GAP_SAMPLES,
+            LEAST_SAMPLES,
+            self._runs,
+        )
+        if count == 0:
+            return np.zeros((0, len(COLUMNS)), np.float32)
+        crowd, runs = count, self._runs[:count]
+        if count > MOST_WEIGHED:
+            greatest = np.sort(np.argpartition(-runs[:, 3], MOST_WEIGHED)[:MOST_WEIGHED])
+            runs, count = runs[greatest], MOST_WEIGHED
+        up, down = np.zeros(count, np.int32), np.zeros(count, np.int32)
+        kernels.neighbours_of_runs(runs, count, up, down)
+        past, past_span = self._flow_to(here, int(refs[0]), int(refs[1]))
+        ahead, ahead_span = self._flow_to(here, int(refs[3]), int(refs[2]))
+        noise = self._noise(here)
+        left = kernels.weigh_runs(
+            *stack,
+            here,
+            half,
+            refs,
+            past,
+            ahead,
+            np.array([past_span, ahead_span], np.float32),
+            noise,
+            self._left,
+            self._right,
+            LEAST_SAMPLES,
+            SHORTEST_SAMPLES,
+            MOST_SEARCHED,
+            runs,
+            count,
+            up,
+            down,
+            self._features,
+        )
+        head = np.tile(np.array([number, index, (refs >= 0).sum(), noise, crowd], np.float32), (left, 1))
+        return np.concatenate([head, self._features[:left]], 1)
+
+    def _find_copies(self, here: int, before: int, half: int) -> NDArray[np.float32]:
+        noise = self._noise(here)
+        blocks = self._sums.shape[2]
+        kernels.copy_blocks(self._y, here, before, half, self._left, blocks, self._sums)
+        found = kernels.find_copies(
+            self._y,
+            here,
+            before,
+            half,
+            self._left,
+            self._right,
+            self._sums,
+            max(COPY_SHARE * COPY_NOISE * noise, 2 * self._floor),
+            self._first,
+            self._lines - 1,
+            COPY_BLOCKS,
+            self._copies,
+        )
+        return self._copies[:found]
+
+    def _noise(self, here: int) -> float:
+        known = self._noises[here]
+        if known is not None:
+            return known
+        count = kernels.noise_floor(self._y, here, self._first, self._lines, self._left, self._right, self._cells)
+        quiet = np.partition(self._cells[:count], count // 10)[count // 10] if count else 0.0
+        noise = self._noises[here] = max(float(np.sqrt(quiet / 3 * NOISE_BIAS)), LEAST_NOISE_CODES)
+        return noise
+
+    def _flow_to(self, here: int, far: int, near: int) -> tuple[NDArray[np.float32], float]:
+        """Flow (rows, columns, 2) in samples and field lines to the field two away, or one away where that is missing.
+
+        Both fields of a frame use the flow between the first fields of two frames: things hardly change their speed in
+        a field.
+        """
+        if far >= 0:
+            return self._flow_between(here - here % 2, far - far % 2), 2.0
+        if near >= 0:
+            return self._flow_between(here, near), 1.0
+        return np.zeros((1, 1, 2), np.float32), 1.0
+
+    def _flow_between(self, here: int, other: int) -> NDArray[np.float32]:
+        flow = self._flows.get((here, other))
+        if flow is None:
+            start, end = self._small_of(here), self._small_of(other)
+            flow = np.asarray(self._flow.calc(start, end, None), np.float32)  # type: ignore[call-overload]
+            flow *= np.array(FLOW_PIXEL, np.float32)
+            self._flows[here, other] = flow
+        return flow
+
+    def _small_of(self, place: int) -> NDArray[np.uint8]:
+        small = self._small[place]
+        if small is None:
+            size = (self._width // FLOW_PIXEL[0], self._lines // FLOW_PIXEL[1])
+            part = self._y[place, : size[1] * FLOW_PIXEL[1], : size[0] * FLOW_PIXEL[0]]
+            reduced = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+            small = np.right_shift(reduced, 2).astype(np.uint8)
+            self._small[place] = small
+        return small
+
+    def _note(self, number: int, index: int, runs: NDArray[np.float32], copies: NDArray[np.float32] | None) -> None:
+        if self._all_runs is not None:
+            self._all_runs.append(runs)
+        self._pending.append(runs)
+        if copies is not None and len(copies):
+            self._kept.append(_copies_out(number, index, copies, self._floor))
+        if sum(len(p) for p in self._pending) > 4000:
+            self._settle()
+
+    def _settle(self) -> None:
+        """Score what is pending, keep what may be a loss, and stay within bounds."""
+        if self._pending:
+            runs = np.concatenate(self._pending)
+            self._pending.clear()
+            score = log_odds(runs)
+            keep = (score >= KEPT) & (runs[:, COLUMNS.index("again")] >= 0)
+            self._kept.append(_runs_out(runs[keep], score[keep], self._ire))
+        total = sum(len(k["frame"]) for k in self._kept)
+        if total > MOST_KEPT:
+            whole = {name: np.concatenate([k[name] for k in self._kept]) for name in _OUTPUT}
+            best = np.sort(np.argpartition(-whole["score"], MOST_KEPT // 2)[: MOST_KEPT // 2])
+            self.dropped += total - len(best)
+            self._kept = [{name: values[best] for name, values in whole.items()}]
+
+
+def _runs_out(runs: NDArray[np.float32], score: NDArray[np.float32], ire: float) -> dict[str, NDArray[Any]]:
+    c = dict(zip(COLUMNS, runs.T, strict=True))
+    rough = (c["steps"] > NOISE_STEPS_IRE * ire) & (c["spread"] > NOISE_SPREAD_IRE * ire)
+    out = {
+        **{name: c[name] for name in ("frame", "field", "line", "x0", "x1", "neighbours", "crowd")},
+        "kind": np.where(rough, 2, np.where(c["signed"] > 0, 0, 1)),
+        "score": score,
+        "contrast_ire": c["stands_out"] / ire,
+        "run": _number_runs(c),
+    }
+    return {name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()}
+
+
+def _number_runs(c: dict[str, NDArray[np.float32]]) -> NDArray[np.int64]:
+    """A number for each run, shared by runs on adjacent lines that overlap by half; the same however a file is
+    sliced."""
+    frame, field, line, x0, x1 = (c[n].astype(np.int64) for n in ("frame", "field", "line", "x0", "x1"))
+    number = ((frame * 2 + field) * 1024 + line) * 1024 + x0
+    for i in range(len(number)):
+        j = i - 1
+        while j >= 0 and frame[j] == frame[i] and field[j] == field[i] and line[j] >= line[i] - 1:
+            shared = min(x1[i], x1[j]) - max(x0[i], x0[j])
+            if line[j] == line[i] - 1 and 2 * shared >= max(x1[i] - x0[i], x1[j] - x0[j]):
+                number[i] = number[j]
+                break
+            j -= 1
+    return number
+
+
+def _copies_out(number: int, index: int, copies: NDArray[np.float32], floor: float) -> dict[str, NDArray[Any]]:
+    """Copies as candidates: log odds from the likelihood that as many differences of one noise come out as small as
+    they did."""
+    line, x0, x1, _, own, control = copies.T
+    ratio = np.minimum(np.maximum(own, floor) / np.maximum(control, floor), 1.0)
+    score = COPY_FREE_VALUES * (x1 - x0) * (-np.log(ratio) - (1 - ratio**2) / 2) - COPY_TRIALS
+    out = {
+        "frame": np.full(len(copies), number),
+        "field": np.full(len(copies), index),
+        "line": line,
+        "x0": x0,
+        "x1": x1,
+        "kind": np.full(len(copies), KINDS.index("compensated")),
+        "score": np.clip(score, -20, 20),
+        "run": ((number * 2 + index) * 1024 + line.astype(np.int64)) * 1024 + x0.astype(np.int64),
+        "neighbours": np.full(len(copies), 4),
+        "contrast_ire": np.zeros(len(copies)),
+        "crowd": np.full(len(copies), len(copies)),
+    }
+    return {name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()}

@@ -1,0 +1,251 @@
+"""Clips of varied moving footage with injected losses, in two splits that share no picture: development and bench."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.measure.cuts import CutFinder
+from detect.measure.fields import SampleFormat
+from detect.measure.loss_score import COLUMNS
+from detect.measure.losses import LossFinder
+from tests import losses_material as m
+
+KINDS = (
+    "still",
+    "pan",
+    "whip",
+    "zoom",
+    "street",
+    "cartoon",
+    "credits",
+    "credits_over",
+    "caption",
+    "drawn",
+    "glints",
+    "water",
+    "rain",
+    "flash",
+    "stripes",
+    "snow",
+)
+FOOLERS = ("glints", "water")
+"""Pictures that hold dashes of light of their own: reported apart."""
+
+
+@dataclass(frozen=True)
+class Clip:
+    name: str
+    kind: str
+    height: int
+    scenes: list[tuple[m.Scene, int]]
+    recipe: m.Recipe
+    damage: list[m.Damage]
+    seed: int
+    codec: str | None = None
+    every: int = 1
+    false_weight: float = 1.0
+
+    @property
+    def fields(self) -> int:
+        return sum(length for _, length in self.scenes)
+
+    @property
+    def minutes(self) -> float:
+        return self.fields / float(m.field_rate(m.raster_of(self.height))) / 60
+
+
+@dataclass
+class Found:
+    clip: Clip
+    arrays: dict[str, NDArray[np.generic]]
+    runs: NDArray[np.float32]
+    truth: list[m.Damage] = field(default_factory=list)
+    ms_per_frame: float = 0.0
+    cuts: list[int] = field(default_factory=list)
+
+
+def scene(kind: str, split: str, rows: int, seed: int, films: Sequence[str] = ()) -> m.Scene:
+    """A shot of one kind; the splits differ in the stills and in the half of the film they use."""
+    r = np.random.default_rng(seed)
+    stills = m.DEVELOPMENT_STILLS if split == "development" else m.BENCH_STILLS
+
+    def moving(speed: float = 1.0) -> m.Scene:
+        image = m.still(str(r.choice(stills)))
+        return m.pan(
+            image,
+            rows,
+            vx=speed * r.normal(0, 6),
+            vy=speed * r.normal(0, 2.5),
+            zoom=speed * r.normal(0, 0.003),
+            x=r.uniform(-100, 100),
+            y=r.uniform(-60, 60),
+        )
+
+    def street() -> m.Scene:
+        first = int(r.integers(0, 20)) if split == "development" else int(r.integers(125, 140))
+        return m.play(
+            "street", rows, first=first, hold=int(r.choice([1, 2])), shake=float(r.choice([0, 0, 0.4])), seed=seed
+        )
+
+    if kind == "still":
+        return moving(0.0)
+    if kind == "pan":
+        return moving()
+    if kind == "whip":
+        return m.pan(
+            m.still(str(r.choice(stills))),
+            rows,
+            vx=float(r.choice([-1, 1]) * r.uniform(15, 30)),
+            vy=float(r.normal(0, 3)),
+        )
+    if kind == "zoom":
+        return m.pan(
+            m.still(str(r.choice(stills))),
+            rows,
+            vx=0,
+            vy=0,
+            zoom=float(r.choice([-1, 1]) * r.uniform(0.005, 0.025)),
+            turn=float(r.normal(0, 0.3)),
+        )
+    if kind == "street":
+        return street()
+    if kind == "cartoon":
+        first = int(r.integers(0, 10)) if split == "development" else int(r.integers(60, 70))
+        return m.play("cartoon", rows, first=first, hold=int(r.choice([1, 2, 4])), seed=seed)
+    if kind == "credits":
+        return m.credits(rows, vy=float(r.choice([0.5, 1, 1.5, 2, 3])), seed=seed)
+    if kind == "credits_over":
+        return m.credits(rows, vy=float(r.choice([1, 2, 3])), seed=seed, over=street())
+    if kind == "caption":
+        return m.captioned(street(), rows, seed=seed)
+    if kind == "drawn":
+        return m.drawn(rows, seed=seed, hold=int(r.choice([2, 4, 6])), speed=float(r.uniform(2, 8)))
+    if kind == "glints":
+        return m.glints(moving(0.3), rows, seed=seed)
+    if kind == "water":
+        return m.water(rows, seed=seed)
+    if kind == "rain":
+        return m.rain(street(), rows, seed=seed)
+    if kind == "flash":
+        return m.flashes(street(), seed=seed)
+    if kind == "stripes":
+        return m.stripes(
+            rows, period=float(r.uniform(4, 20)), vy=float(r.uniform(-2, 2)), slant=float(r.normal(0, 0.1))
+        )
+    if kind == "snow":
+        return m.rain(moving(0.5), rows, seed=seed, count=300)
+    return m.play(films[int(r.integers(len(films)))], rows, first=int(r.integers(0, 50)), hold=int(r.choice([1, 2])))
+
+
+def clips(
+    split: str,
+    *,
+    seeds: range,
+    films: Sequence[str] = (),
+    per_minute: float = 0.0,
+    fields: int = 200,
+    kinds: Sequence[str] | None = None,
+    damage_kinds: tuple[str, ...] = ("white", "black", "noise"),
+    codecs: Sequence[str | None] = (None, None, "mpeg2", None),
+    longest_shot: int = 100,
+) -> Iterator[Clip]:
+    """One clip of each kind and seed: some shots of that kind and, between them, cuts; rasters, noise and banding
+    vary."""
+    names = list(kinds or KINDS) + (["film"] if films and kinds is None else [])
+    for seed in seeds:
+        for number, kind in enumerate(names):
+            r = np.random.default_rng([seed, number, split == "bench"])
+            height = int(r.choice([486, 486, 576, 480]))
+            scenes, total = [], 0
+            while total < fields:
+                length = 2 * int(r.integers(longest_shot // 5, longest_shot // 2))
+                scenes.append((scene(kind, split, height, int(r.integers(1 << 30)), films), length))
+                total += length
+            recipe = m.Recipe(
+                noise_ire=float(r.choice([0.3, 0.5, 1.0, 1.6])),
+                vertical_blur=float(r.choice([0.1, 0.15, 0.25])),
+                skew_samples=float(r.choice([0, 0, 2, 4])),
+                level_ire=tuple(r.normal(0, 0.5, 4)),  # type: ignore[arg-type]
+                phase_lines=float(r.uniform(0, 15)),
+                bit_depth=int(r.choice([10, 10, 8])),
+            )
+            damage = (
+                m.random_damage(r, fields=total, lines=height // 2, per_minute=per_minute, kinds=damage_kinds)
+                if per_minute
+                else []
+            )
+            yield Clip(
+                f"{kind}-{seed}",
+                kind,
+                height,
+                scenes,
+                recipe,
+                damage,
+                seed=seed * 100 + number,
+                codec=codecs[(seed + number) % len(codecs)],
+                every=2 if split == "development" and (seed + number) % 8 == 5 else 1,
+                false_weight=0.03 if kind in FOOLERS else 1.0,
+            )
+
+
+def find_losses(clip: Clip) -> Found:
+    """Render the clip and search it; CPU time is that of the search and the cuts alone."""
+    raster = m.raster_of(clip.height)
+    rendered = list(m.render(clip.scenes, raster, clip.recipe, clip.damage, clip.seed))
+    truth = [d for _, damage in rendered for d in damage]
+    frames = [frame for frame, _ in rendered]
+    depth = clip.recipe.bit_depth
+    if clip.codec:
+        frames = m.through(clip.codec, frames, raster)
+        depth = 10 if frames[0].fields[0].y.dtype == np.uint16 else 8
+    finder = LossFinder(
+        SampleFormat(depth, 2, 1, False, True),
+        height=clip.height,
+        width=m.WIDTH,
+        standard=raster.standard,
+        codec={"mpeg2": "mpeg2video", None: "ffv1"}.get(clip.codec, str(clip.codec)),
+        keep_runs=True,
+    )
+    cuts, spent = CutFinder(), 0.0
+    found = Found(clip, {}, np.zeros((0, 0), np.float32), truth)
+    if clip.every > 1:
+        frames = frames[:: clip.every]
+        found.truth = [d for d in truth if d.field // 2 % clip.every == 0]
+    for frame in frames:
+        start = time.process_time()
+        cut = cuts.push(frame)
+        finder.push(frame, cut=cut)
+        spent += time.process_time() - start
+        if cut:
+            found.cuts.append(frame.number)
+    start = time.process_time()
+    found.arrays = finder.finish()
+    found.ms_per_frame = 1e3 * (spent + time.process_time() - start) / len(frames)
+    found.runs = finder.runs()
+    return found
+
+
+def match(runs: NDArray[np.float32], truth: list[m.Damage]) -> NDArray[np.int64]:
+    """Index of the injected loss each run overlaps, -1 for none."""
+    column = {name: i for i, name in enumerate(COLUMNS)}
+    place = runs[:, column["frame"]] * 2 + runs[:, column["field"]]
+    return _overlap(place, runs[:, column["line"]], runs[:, column["x0"]], runs[:, column["x1"]], truth)
+
+
+def match_arrays(arrays: dict[str, NDArray[np.generic]], truth: list[m.Damage]) -> NDArray[np.int64]:
+    """The same for what ``LossFinder.finish`` gives."""
+    a = {name: np.asarray(arrays[name], np.float64) for name in ("frame", "field", "line", "x0", "x1")}
+    return _overlap(a["frame"] * 2 + a["field"], a["line"], a["x0"], a["x1"], truth)
+
+
+def _overlap(place: NDArray, line: NDArray, x0: NDArray, x1: NDArray, truth: list[m.Damage]) -> NDArray[np.int64]:  # type: ignore[type-arg]
+    index = np.full(len(place), -1)
+    for number, d in enumerate(truth):
+        hit = (place == d.field) & (line >= d.line) & (line < d.line + d.lines) & (x0 < d.x1) & (x1 > d.x0)
+        index[hit] = number
+    return index
