@@ -119,8 +119,8 @@ def test_no_report_writes_no_page(scanned, tmp_path):
 
 def test_options_reach_the_scan(scanned, tmp_path):
     (tmp_path / "l.toml").touch()
-    words = "scan good.mkv --every 3 --standard 625 --field-order top --start-timecode 10:00:00:00 --tape-speed 7.5 "
-        "--workers 2 --limits l.toml"
+    words = "scan good.mkv --every 3 --standard 625 --field-order top --start-timecode 10:00:00:00"
+    words += " --tape-speed 7.5 --workers 2 --limits l.toml"
     runner.invoke(app, words.split())
     options = scanned[0][1]
     assert (options.every, options.standard, options.field_order, options.start_timecode) == (
