@@ -24,6 +24,8 @@ EXIT_FAILED = 2
 """Wrong use, an internal error, or something could not be read; wins over EXIT_TRANSFER_AGAIN."""
 EXIT_STOPPED = 130
 """128 + SIGINT, the shells' custom."""
+EXIT_TERMINATED = 143
+"""128 + SIGTERM."""
 TRACE_VARIABLE = "HEADPASS_TRACE"
 WIDEST = 100
 """Columns; wider lines are tiring to read."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 from importlib import import_module
 from importlib.util import find_spec
@@ -9,7 +10,7 @@ from typing import Annotated
 
 import typer
 
-from cli.common import guarded
+from cli.common import EXIT_TERMINATED, guarded
 
 app = typer.Typer(
     name="headpass",
@@ -62,11 +63,17 @@ def _register() -> None:
 _register()
 
 
+def _terminated(*_: object) -> None:
+    """A termination signal ends the program like Ctrl-C does: what is open is tidied away first."""
+    raise SystemExit(EXIT_TERMINATED)
+
+
 def run() -> None:
     """Entry of the console script."""
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    signal.signal(signal.SIGTERM, _terminated)
     app()
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import signal
 import subprocess
 import sys
 import types
@@ -384,3 +386,112 @@ def test_demo_prints_measured_beside_true(scanned, monkeypatch, tmp_path):
     assert re.search(r"saturation, %\s+A\s+\+2\.50\s+\+3\.", result.stdout)
     assert re.search(r"B\s+−7\.50\s+−10\.", result.stdout)  # noqa: RUF001
     assert (tmp_path / "d/bad.mkv.report.html").exists()
+
+
+class Terminal:
+    """A console that takes itself for a terminal 100 columns wide; ``text`` is what it was sent."""
+
+    def __init__(self) -> None:
+        import io
+
+        from rich.console import Console
+
+        self.file = io.StringIO()
+        self.console = Console(file=self.file, force_terminal=True, width=100)
+
+    @property
+    def text(self) -> str:
+        return self.file.getvalue()
+
+
+def test_progress_shows_speed_against_real_time_and_time_left_on_a_terminal(monkeypatch):
+    from cli import progress
+
+    terminal, now = Terminal(), [0.0]
+    monkeypatch.setattr(progress, "progress_console", lambda: terminal.console)
+    monkeypatch.setattr(progress, "_pictures_per_s", lambda path: 25.0)
+    monkeypatch.setattr(progress.time, "monotonic", lambda: now[0])
+    with progress.Progress(quiet=False, files=1) as bar:
+        advance = bar.start(Path("reel.mkv"))
+        now[0] = 10.0
+        advance(500, 1000)
+        bar._bar.refresh()
+    assert "reel.mkv" in terminal.text
+    assert "50 %" in terminal.text
+    assert "2.0 × real time" in terminal.text, "500 frames of 25 a second in 10 s"  # noqa: RUF001
+
+
+def test_progress_is_silent_when_quiet_or_piped(monkeypatch, capsys):
+    from cli import progress
+
+    terminal = Terminal()
+    with progress.Progress(quiet=False, files=1) as bar:
+        bar.start(Path("reel.mkv"))(5, 10)
+    monkeypatch.setattr(progress, "progress_console", lambda: terminal.console)
+    with progress.Progress(quiet=True, files=1) as bar:
+        bar.start(Path("reel.mkv"))(5, 10)
+    assert (terminal.text, *capsys.readouterr()) == ("", "", "")
+
+
+def test_no_color_is_honoured(monkeypatch, capsys):
+    """no-color.org: with NO_COLOR set there is no ANSI colour (SGR 30 to 38); bold may stay."""
+    from cli.summary import print_summary
+
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm-256color")
+    coloured = re.compile(r"\x1b\[(?:\d+;)*3[0-8]")
+    print_summary(fab.one_fault_tape(minutes=1), OutputPaths(Path("o"), "reel.mkv"))
+    assert coloured.search(capsys.readouterr().out)
+    monkeypatch.setenv("NO_COLOR", "1")
+    print_summary(fab.one_fault_tape(minutes=1), OutputPaths(Path("o"), "reel.mkv"))
+    assert not coloured.search(capsys.readouterr().out)
+
+
+def test_a_reader_that_goes_away_is_no_fault(scanned):
+    """``headpass schema | head -1``: no trace, no message."""
+    command = f"{sys.executable} -c 'from cli.main import run; run()' schema | head -c 10"
+    result = subprocess.run(
+        command, shell=True, capture_output=True, text=True, check=False, cwd=Path(__file__).parent.parent
+    )
+    assert result.stderr == ""
+
+
+SLOW_SCAN = """
+import sys, time, types
+fake = types.ModuleType("detect.scan")
+class ScanOptions:
+    def __init__(self, **_): pass
+def scan_file(path, *, options, readings_path, progress=None):
+    from detect.readings import ReadingsWriter
+    writer = ReadingsWriter(readings_path)
+    try:
+        print("measuring", flush=True)
+        time.sleep(60)
+    finally:
+        writer.abandon()
+fake.ScanOptions, fake.scan_file = ScanOptions, scan_file
+sys.modules["detect.scan"] = fake
+sys.argv = ["headpass", "scan", "reel.mkv"]
+from cli.main import run
+run()
+"""
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_a_scan_stopped_from_outside_leaves_nothing_behind(tmp_path, number, status):
+    (tmp_path / "reel.mkv").touch()
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)}
+    with subprocess.Popen(
+        [sys.executable, "-c", SLOW_SCAN],
+        cwd=tmp_path,
+        env=env,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        assert process.stdout.readline() == "measuring\n"
+        process.send_signal(number)
+        _, said = process.communicate(timeout=20)
+    assert process.returncode == status
+    assert len(said.splitlines()) == (1 if number == signal.SIGINT else 0)
+    assert [p.name for p in tmp_path.rglob("*")] == ["reel.mkv"], "no half-written file, no empty folder"

@@ -67,6 +67,14 @@ def test_the_schema_in_docs_is_what_the_command_prints():
     )
 
 
+def test_every_field_of_every_published_object_is_explained_in_the_docs():
+    text = (DOCS / "findings.md").read_text("utf-8")
+    schema = findings_schema()
+    fields = {name for model in (schema, *schema["$defs"].values()) for name in model.get("properties", {})}
+    assert len(fields) > 100
+    assert not [name for name in sorted(fields) if f"`{name}`" not in text]
+
+
 def test_more_than_ten_thousand_losses_go_to_their_own_file_and_come_back(tmp_path):
     findings = fab.clean_tape(minutes=1)
     many = [findings.dropouts[0]] * 10_001
