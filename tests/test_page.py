@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 import pytest
 
 from detect.findings import Findings
-from detect.output import plots
+from detect.output import plots, timeline
 from detect.output.page import MOST_STILL_BYTES, render_page
 from detect.output.signoff import SignOff
 from tests import fabricated as fab
@@ -171,7 +171,7 @@ def test_the_time_axis_shows_the_labels_of_the_timecode(start, drop, frame, cloc
     """SMPTE ST 12-1: 107 892 drop-frame labels to an hour, 108 000 non-drop at 30."""
     base = fab.clean_tape(minutes=1)
     transfer = base.transfer.model_copy(update={"start_timecode": start, "drop_frame": drop})
-    clock = plots.Clock(base.model_copy(update={"transfer": transfer}))
+    clock = timeline.Clock(base.model_copy(update={"transfer": transfer}))
     assert clock.ms(frame) / 1000 == pytest.approx(clock_s, abs=0.004)
 
 
@@ -197,7 +197,7 @@ def test_stills_are_carried_for_the_weightiest_findings_and_the_rest_is_counted(
 
 def test_findings_of_one_kind_at_one_moment_do_not_cover_each_other():
     found = [fab.finding(n, "skew", 100 * n, 100 * n + 350) for n in range(1, 5)]
-    figure = plots.timeline(
+    figure = timeline.timeline(
         fab.clean_tape(minutes=1).model_copy(update={"findings": found}), anchors={f.id: f.id for f in found}
     )
     (trace,) = (t for t in figure["data"] if t["name"] == "to act on")

@@ -15,7 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from detect.findings import Finding, Findings, WheelState
-from detect.output import plots, words
+from detect.output import plots, timeline, words
 from detect.output.signoff import DECISION_WORDS, SignOff
 from detect.standards import STANDARDS, pass_bounds_rows
 
@@ -31,13 +31,13 @@ STILL_STYLES = ("frame", "detail", "chroma")
 STILL_WORDS = {
     "frame": "Whole frame; the ticks in the margin mark the bands concerned.",
     "detail": "A part of one field, stretched along the line so that a shift between bands can be seen.",
-    "chroma": "Differences of colour from line to line exaggerated four times, over an even grey. Not the real picture.",
+    "chroma": "Differences of colour down the picture exaggerated four times, on even grey. Not the real picture.",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One finding as the page shows it. ``start`` and ``length`` are per cent of the file; ``bar`` places its error bar."""
+    """One finding as the page shows it. ``start``, ``length``: per cent of the file; ``bar``: its error bar."""
 
     finding: Finding
     anchor: str
@@ -75,7 +75,12 @@ def render_page(
     entries = _entries(findings, carried=carried)
     anchors = {entry.finding.id: entry.anchor for entry in entries}
     figures, tape = _figures(findings, anchors=anchors)
-    data = {"figures": figures, "tape": tape, "series": plots.over_time(findings), "frames": findings.transfer.frames}
+    data = {
+        "figures": figures,
+        "tape": tape,
+        "series": timeline.over_time(findings),
+        "frames": findings.transfer.frames,
+    }
     return _environment().get_template("report.html.j2").render(
         f=findings,
         name=words.one_line(name),
@@ -100,7 +105,7 @@ def render_page(
         data=_script_json(data),
         style=_asset("style.css"),
         script=_asset("page.js"),
-        library=None if library_file else Markup(library_js()),  # noqa: S704 - the library's own text
+        library=None if library_file else Markup(library_js()),
         library_file=library_file,
         now_differs=lambda s: s.judged != findings.created,
     )  # fmt: skip
@@ -121,13 +126,13 @@ def _environment() -> Environment:
 
 
 def _asset(name: str) -> Markup:
-    return Markup((TEMPLATES / name).read_text("utf-8"))  # noqa: S704 - our own file
+    return Markup((TEMPLATES / name).read_text("utf-8"))
 
 
 def _script_json(value: Any) -> Markup:
     """JSON that cannot end the script element it stands in."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return Markup(text.replace("<", "\\u003c"))  # noqa: S704 - every "<" is gone
+    return Markup(text.replace("<", "\\u003c"))
 
 
 def _entries(findings: Findings, *, carried: Mapping[tuple[int, str], bytes]) -> list[Entry]:
@@ -164,7 +169,7 @@ def _entries(findings: Findings, *, carried: Mapping[tuple[int, str], bytes]) ->
 
 
 def _error_bar(finding: Finding, *, reach: float) -> dict[str, float] | None:
-    """Zero in the middle, the widest finding of the kind at the edge: places 0 to 100 of the value and its one-sigma ends."""
+    """Zero at 50, the widest finding of the kind at the edge: places of the value and its one-sigma ends."""
     if finding.value is None or finding.sigma is None or reach <= 0:
         return None
     places = {"at": finding.value, "low": finding.value - finding.sigma, "high": finding.value + finding.sigma}
@@ -203,7 +208,7 @@ def _stills_by_frame(entries: list[Entry], carried: Mapping[tuple[int, str], byt
 
 def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any] | None]:
     summary = findings.summary
-    figures: dict[str, Any] = {"timeline": plots.timeline(findings, anchors=anchors)}
+    figures: dict[str, Any] = {"timeline": timeline.timeline(findings, anchors=anchors)}
     if (heads := plots.head_charts(summary)) is not None:
         figures["heads"] = heads
     if (curve := plots.response(summary)) is not None:

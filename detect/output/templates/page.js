@@ -7,6 +7,7 @@
   const config = { displayModeBar: false, responsive: false, displaylogo: false, doubleClick: "reset+autosize" };
   const MOST_POINTS = 3000; // above this the tape map shows counts: single marks would cover each other
   const PRINT_WIDTH = 640;
+  const NARROW = 560; // below this the small charts have no room for figures
 
   /* ---- colours from the style sheet, so that light, dark and print agree ---- */
   const colour = (name) => getComputedStyle(root).getPropertyValue(name).trim();
@@ -113,7 +114,11 @@
     }
     if (key === "timeline" || key === "series") layout.uirevision = JSON.stringify(timeRange);
     if (key === "tape") layout.uirevision = JSON.stringify(tapeView);
-    Plotly.react(element, resolved(figure.data), layout, config);
+    for (const axis of [layout.xaxis, layout.yaxis]) if (axis && axis.type === "date") axis.nticks = Math.max(3, Math.min(9, Math.floor(width / 105)));
+    let traces = figure.data;
+    if (key === "heads" && width < NARROW) traces = traces.map((trace) => ({ ...trace, mode: "markers" })); // the figures are in the table
+    if (key === "heads" && width < NARROW) layout.annotations = layout.annotations.map((note) => ({ ...note, font: { size: 10 } }));
+    Plotly.react(element, resolved(traces), layout, config);
     if (!drawn.has(element)) { drawn.add(element); listen(element, key); }
     element.dataset.drawn = key;
   };
