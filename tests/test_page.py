@@ -214,3 +214,13 @@ def test_the_drawn_bands_are_those_of_the_standard(standard):
     ]
     whole = heights[1:-1]
     assert sum(whole) / len(whole) == pytest.approx(2 * float(standard.lines_per_pass), abs=0.35)
+
+
+def test_a_tape_with_more_losses_than_a_page_can_carry_is_thinned_and_says_so(monkeypatch):
+    monkeypatch.setattr(plots, "MOST_MAPPED", 100)
+    findings = fab.ruined_tape(minutes=8, count=5, lost=250)
+    text = page_of(findings)
+    assert "one in 3 is drawn" in text
+    columns = figures_of(text)["tape"]
+    assert len(base64.b64decode(columns["along"]["bdata"])) // 4 == 84
+    assert "one in" not in page_of(fab.ruined_tape(minutes=8, count=5, lost=100))

@@ -94,6 +94,7 @@ def render_page(
         charts=set(figures),
         heights={"series": 290, **{key: figure["height"] for key, figure in figures.items()}},
         has_tape=tape is not None,
+        tape_step=tape["step"] if tape else 1,
         has_series=bool(data["series"]["figures"]),  # type: ignore[index]
         wheels=_wheels(findings),
         head_rows=_head_rows(findings),
