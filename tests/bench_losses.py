@@ -86,7 +86,13 @@ def run(title: str, *, per_minute: float, options: argparse.Namespace, codecs: t
     damage = ("white", "black", "noise", "compensated")
     seeds = range(options.first_seed, options.first_seed + options.seeds)
     for clip in clips(
-        "bench", seeds=seeds, films=options.films, per_minute=per_minute, fields=options.fields, kinds=kinds, damage_kinds=damage,
+        "bench",
+        seeds=seeds,
+        films=options.films,
+        per_minute=per_minute,
+        fields=options.fields,
+        kinds=kinds,
+        damage_kinds=damage,
         codecs=codecs,
     ):
         found = find_losses(clip)

@@ -158,7 +158,8 @@ def clips(
     vary."""
     names = list(kinds or KINDS) + (["film"] if films and kinds is None else [])
     for seed in seeds:
-        for number, kind in enumerate(names):
+        for kind in names:
+            number = (*KINDS, "film").index(kind)
             r = np.random.default_rng([seed, number, split == "bench"])
             height = int(r.choice([486, 486, 576, 480]))
             scenes, total = [], 0

@@ -72,8 +72,10 @@ COPY_BLOCKS = 3
 """Blocks of 16 samples in succession that must be alike: 3.6 us; every piece of 5 us holds as many whole ones."""
 COPY_SHARE = 0.45
 """... each differing by less than this share of what noise makes two lines differ."""
-COPY_NOISE = 1.13
-"""Mean absolute difference of two lines that differ by noise of one standard deviation each: 2/sqrt(pi)."""
+COPY_MOST_IRE = 0.15
+"""... and by less than this in any case: noise of 0.3 IRE (50 dB), quieter than any such tape, makes lines differ by 0.34."""
+QUIETEST_BLOCK = 0.5
+"""One block in a hundred differs by no more than this share of what noise does on average (16 samples, 10 free values)."""
 COPY_FREE_VALUES = 0.62
 """Independent values in a sample of luma of 4.2 MHz bandwidth: 2 x 4.2/13.5."""
 COPY_TRIALS = 18.0
@@ -84,6 +86,8 @@ COPY_FLOOR_CODES = dict.fromkeys(["ffv1", "v210", "v210x", "v410", "rawvideo", "
 line, 10-bit codes. 50 Mb/s MPEG-2 leaves 3 to 5 codes, as much as noise of 0.5 IRE: a repeat can no more be told from
 its neighbours."""
 
+COPY_ROUNDING = 0.4
+"""... and what rounding hides, in steps of the file: differences of 8-bit files are coarse."""
 _NOTHING = 6
 """Place in the stack of the field that restricts nothing."""
 _OUTPUT: dict[str, Any] = {
@@ -124,11 +128,11 @@ class LossFinder:
 
         ``keep_runs`` also keeps what was measured of every run, for fitting the score.
         """
+        self._shift = 10 - samples.bit_depth
         self.compensated_measurable = codec in COPY_FLOOR_CODES
-        self._floor = COPY_FLOOR_CODES.get(codec, 0.0)
+        self._floor = max(COPY_FLOOR_CODES.get(codec, 0.0), COPY_ROUNDING * 2**self._shift)
         self.dropped = 0
         self._lines, self._width = height // 2, width
-        self._shift = 10 - samples.bit_depth
         self._ire = codes_per_ire(10, full_range=samples.full_range)
         self._first = max(1, first_line)
         crop = max(0, (ACTIVE_SAMPLES - width) // 2)
@@ -287,9 +291,13 @@ class LossFinder:
         return np.concatenate([head, self._features[:left]], 1)
 
     def _find_copies(self, here: int, before: int, half: int) -> NDArray[np.float32]:
-        noise = self._noise(here)
         blocks = self._sums.shape[2]
         kernels.copy_blocks(self._y, here, before, half, self._left, blocks, self._sums)
+        some = self._sums[0, self._first : self._lines - 1 : 4].ravel()
+        some = some[some > 0]  # equal blocks are clipped black, a border, a drawn area: no noise to go by
+        if len(some) < 100:
+            return self._copies[:0]
+        usual = float(np.partition(some, len(some) // 100)[len(some) // 100]) / 16 / QUIETEST_BLOCK
         found = kernels.find_copies(
             self._y,
             here,
@@ -298,13 +306,15 @@ class LossFinder:
             self._left,
             self._right,
             self._sums,
-            max(COPY_SHARE * COPY_NOISE * noise, 2 * self._floor),
+            max(min(COPY_SHARE * usual, COPY_MOST_IRE * self._ire), self._floor),
             self._first,
             self._lines - 1,
             COPY_BLOCKS,
             self._copies,
         )
-        return self._copies[:found]
+        copies = self._copies[:found]
+        copies[:, 5] = np.minimum(copies[:, 5], usual)
+        return copies
 
     def _noise(self, here: int) -> float:
         known = self._noises[here]
