@@ -189,7 +189,10 @@ def _findings(frames: int, *, standard: Standard, **parts: Any) -> Findings:
         "sections": [Section(kind="programme", start_frame=0, end_frame=frames)],
         "wheel": [WheelState(start_frame=0, end_frame=frames, phase_lines=5.3125, phase_sigma_lines=0.02, locked=True, significance=310.0, null_ratio=7.2)],
         "dropouts": [],
-        "limits": {"skew_ns": 20.0, "saturation_banding_pct": 5.0},
+        "limits": {
+            "skew_ns": {"note": 8.0, "flag": 25.0}, "saturation_pct": {"note": 1.0, "flag": 5.0}, "hue_deg": {"flag": 5.0},
+            "snr_db": {"note": 40.0, "flag": 34.0}, "verdict": {"affected_pct": 1.0},
+        },
     }
     return Findings(**{**base, **parts})
 

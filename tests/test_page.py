@@ -224,3 +224,14 @@ def test_a_tape_with_more_losses_than_a_page_can_carry_is_thinned_and_says_so(mo
     columns = figures_of(text)["tape"]
     assert len(base64.b64decode(columns["along"]["bdata"])) // 4 == 84
     assert "one in" not in page_of(fab.ruined_tape(minutes=8, count=5, lost=100))
+
+
+def test_the_limits_that_were_applied_are_drawn_and_listed():
+    text = page_of(fab.one_fault_tape(minutes=1))
+    heads = figures_of(text)["figures"]["heads"]
+    assert [shape["y0"] for shape in heads["layout"]["shapes"]] == [-5.0, 5.0, -5.0, 5.0], (
+        "saturation and hue have limits"
+    )
+    series = {figure["title"]: figure["limit"] for figure in figures_of(text)["series"]["figures"]}
+    assert (series["Skew"], series["Scallop"]) == (25.0, None)
+    assert re.search(r"snr_db</th><td>40.0</td><td>34.0</td>", text)

@@ -96,6 +96,7 @@ def render_page(
         has_tape=tape is not None,
         tape_step=tape["step"] if tape else 1,
         has_series=bool(data["series"]["figures"]),  # type: ignore[index]
+        limit_rows=_limit_rows(findings),
         wheels=_wheels(findings),
         head_rows=_head_rows(findings),
         still_groups=_stills_by_frame(entries, carried),
@@ -210,7 +211,7 @@ def _stills_by_frame(entries: list[Entry], carried: Mapping[tuple[int, str], byt
 def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any] | None]:
     summary = findings.summary
     figures: dict[str, Any] = {"timeline": timeline.timeline(findings, anchors=anchors)}
-    if (heads := plots.head_charts(summary)) is not None:
+    if (heads := plots.head_charts(summary, limits=findings.limits)) is not None:
         figures["heads"] = heads
     if (curve := plots.response(summary)) is not None:
         figures["response"] = curve
@@ -294,4 +295,14 @@ def _head_rows(findings: Findings) -> list[tuple[str, list[str]]]:
     losses = findings.summary.dropouts
     if losses is not None:
         rows.append(("Losses", [words.count_words(n) for n in losses.by_head]))
+    return rows
+
+
+def _limit_rows(findings: Findings) -> list[tuple[str, str, str]]:
+    """The limits that were applied, by the names of their figures; one that is a plain figure counts as to act on."""
+    rows = []
+    for key, value in findings.limits.items():
+        given = value if isinstance(value, Mapping) else {"flag": value}
+        note, flag = given.get("note"), given.get("flag", given.get("affected_pct"))
+        rows.append((key, "–" if note is None else str(note), "–" if flag is None else str(flag)))
     return rows

@@ -8,7 +8,7 @@ Long columns are packed as typed arrays (``packed``), which the library reads di
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -57,8 +57,15 @@ def head_colour(index: int) -> str:
     return f"var(--head-{HEAD_LETTERS[index].lower()})"
 
 
-def head_charts(summary: WindowReadings) -> Figure | None:
-    """Small charts side by side, one per figure: four heads with error bars about their mean."""
+def flag_limit(limits: Mapping[str, Any], key: str) -> float | None:
+    """From what size on a figure counts against the transfer; None where no limit was set."""
+    given = limits.get(key)
+    flag = given.get("flag") if isinstance(given, Mapping) else None
+    return float(flag) if isinstance(flag, (int, float)) else None
+
+
+def head_charts(summary: WindowReadings, *, limits: Mapping[str, Any]) -> Figure | None:
+    """Small charts, one per figure: four heads with error bars about their mean; limits as broken lines."""
     present = [(k, t, u, getattr(summary, k)) for k, t, u in HEAD_FIGURES if getattr(summary, k) is not None]
     if not present:
         return None
@@ -66,7 +73,12 @@ def head_charts(summary: WindowReadings) -> Figure | None:
     rows = -(-len(present) // columns)
     pitch = (1 + gap) / rows
     traces: list[dict[str, Any]] = []
-    layout: dict[str, Any] = {"showlegend": False, "margin": {"l": 10, "r": 12, "t": 30, "b": 26}, "annotations": []}
+    layout: dict[str, Any] = {
+        "showlegend": False,
+        "margin": {"l": 10, "r": 12, "t": 30, "b": 26},
+        "annotations": [],
+        "shapes": [],
+    }
     for index, (key, title, unit, values) in enumerate(present):
         row, column = divmod(index, columns)
         tag = "" if index == 0 else str(index + 1)
@@ -77,7 +89,12 @@ def head_charts(summary: WindowReadings) -> Figure | None:
             "range": [-0.6, 3.6],
             "showgrid": False, "zeroline": False, "fixedrange": True,
         }  # fmt: skip
-        reach = _reach(values, least=LEAST_RANGE[key])
+        limit = flag_limit(limits, key)
+        reach = _reach(values, least=LEAST_RANGE[key] if limit is None else limit)
+        line = {"color": "var(--act)", "width": 1, "dash": "dash"}
+        for level in () if limit is None else (-limit, limit):
+            ends = {"x0": 0, "x1": 1, "xref": f"x{tag} domain", "y0": level, "y1": level, "yref": f"y{tag}"}
+            layout["shapes"].append({"type": "line", "layer": "below", "line": line, **ends})
         layout[f"yaxis{tag}"] = {
             "domain": [bottom, top], "anchor": f"x{tag}", "range": [-reach, reach], "nticks": 5, "zeroline": True,
             "fixedrange": True,

@@ -8,7 +8,7 @@ from fractions import Fraction
 from typing import Any
 
 from detect.findings import Finding, Findings
-from detect.output.plots import HEAD_FIGURES, SINGLE_FIGURES, Figure, packed
+from detect.output.plots import HEAD_FIGURES, SINGLE_FIGURES, Figure, flag_limit, packed
 from detect.output.words import HEAD_LETTERS, KIND_WORDS, SECTION_WORDS, finding_value, heads_words, span_words
 
 MOST_SUBROWS = 4
@@ -209,7 +209,9 @@ def over_time(findings: Findings) -> dict[str, Any]:
                 "y": packed([v.value if v else None for v in found]),
                 "sigma": packed([v.sigma if v else None for v in found]),
             }
-            figures.append({"title": title, "unit": unit, "columns": [column]})
+            figures.append(
+                {"title": title, "unit": unit, "limit": flag_limit(findings.limits, key), "columns": [column]}
+            )
     for key, title, unit in HEAD_FIGURES:
         heads = [getattr(r, key) for r in reads]
         if any(v is not None and any(x is not None for x in v.values) for v in heads):
@@ -221,6 +223,8 @@ def over_time(findings: Findings) -> dict[str, Any]:
                 }
                 for i, letter in enumerate(HEAD_LETTERS)
             ]
-            figures.append({"title": title, "unit": unit, "columns": columns})
+            figures.append(
+                {"title": title, "unit": unit, "limit": flag_limit(findings.limits, key), "columns": columns}
+            )
     x = [clock.ms(w.start_frame) for w in findings.windows]
     return {"x": packed(x, "i4"), "figures": figures, "range": [clock.ms(0), clock.ms(findings.transfer.frames)]}

@@ -58,7 +58,8 @@
         line: { color: head, width: 1.6, dash: ["solid", "dash", "dot", "dashdot"][column.name ? i : 0] },
         hovertemplate: `%{x|%H:%M:%S}<br>%{y:.2f} ± %{customdata:.2f} ${figure.unit}<extra>${column.name}</extra>` });
     });
-    return { data: traces, height: 290, layout: { xaxis: { type: "date", tickformat: "%H:%M:%S", range: timeRange || series.range, nticks: 9 }, yaxis: { title: { text: figure.unit }, automargin: true, fixedrange: true },
+    const shapes = figure.limit === null ? [] : [-figure.limit, figure.limit].map((y) => ({ type: "line", layer: "below", xref: "paper", x0: 0, x1: 1, y0: y, y1: y, line: { color: "var(--act)", width: 1, dash: "dash" } }));
+    return { data: traces, height: 290, layout: { shapes, xaxis: { type: "date", tickformat: "%H:%M:%S", range: timeRange || series.range, nticks: 9 }, yaxis: { title: { text: figure.unit }, automargin: true, fixedrange: true },
       legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { l: 10, r: 12, t: 28, b: 30 } } };
   };
 
