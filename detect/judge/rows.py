@@ -77,11 +77,11 @@ def _edge_pairs(position: F64, weight: F64) -> tuple[F64, F64]:
 
 
 def straightened(shift_ns: F64, curve: F64) -> F64:
-    """Undo the curvature of the timing relation. Content of frequency w reads 2 tan(w d/2)/w for a displacement d; ``curve`` holds
+    """Undo the curvature of the timing relation. Content of frequency w reads tan(w d)/w for a displacement d; ``curve`` holds
     the energies of second and first derivative, whose quotient is the effective w squared (per sample)."""
     if curve[1] <= 0 or curve[0] <= 0:
         return shift_ns
-    per_ns = np.sqrt(curve[0] / curve[1]) / NS_PER_SAMPLE / 2
+    per_ns = np.sqrt(curve[0] / curve[1]) / NS_PER_SAMPLE
     return np.asarray(np.arctan(shift_ns * per_ns) / per_ns)
 
 
@@ -176,6 +176,7 @@ class Pool:
 
     def add(self, rows: Rows) -> None:
         variance = robust_variance(rows)
+        variance[INDEX["noise"]] = 1.0  # its weights are absolute: pictures without quiet places must not count alike
         usable = np.isfinite(variance) & (variance > 0)
         scale = np.where(usable, 1.0 / np.where(usable, variance, 1.0), 0.0)[:, None]
         weight = rows.weight * scale

@@ -22,6 +22,10 @@ Regime = Literal["uncorrected", "line-corrected", "undetermined"]
 
 BURST_CENTRE_SAMPLES = {"525": 88, "625": 92}
 """Middle of the colour burst, luma samples after 0H: 5.3 us + 1.26 us (525), 5.6 us + 1.13 us (625) (BT.1700; from memory)."""
+SIGMA_SCALE = 1.5
+"""Standard errors of jumps times this: content errs alike at several boundaries (measured against truth, docs/accuracy.md)."""
+GAIN_ERROR = 0.04
+"""Share of a jump that its gain may err by from one content to another (measured: 0.99 to 1.05)."""
 SIGNIFICANT = 4.0
 """Standard errors beyond which a regime or a hue reading is believed; four heads and two models leave a chance below 1 in 1000."""
 
@@ -62,7 +66,7 @@ def line_fraction(standard: Standard, active_sample: float) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class _Design:
+class TimingDesign:
     """What unit skew and unit scallop read in the jumps of each boundary type: (4, 2) each, and with the burst taken away."""
 
     shift: F64
@@ -70,7 +74,7 @@ class _Design:
     growth: F64
 
 
-def _design(rows: Rows, view: View, standard: Standard, phase: float) -> _Design:
+def timing_design(rows: Rows, view: View, standard: Standard, phase: float) -> TimingDesign:
     period = float(standard.lines_per_pass)
     centre = line_fraction(standard, ACTIVE_SAMPLES / 2)
     ends = [line_fraction(standard, x) for x in (0, ACTIVE_SAMPLES)]
@@ -95,7 +99,7 @@ def _design(rows: Rows, view: View, standard: Standard, phase: float) -> _Design
             for m, t in enumerate((at[centre], at[centre] - at[burst], at[ends[1]] - at[ends[0]])):
                 jump = 1.5 * ((t[2] - t[1]) - (t[3] - t[0]) / 3)
                 out[m, j, s] = np.average(jump, weights=weight)
-    return _Design(out[0], out[1], out[2])
+    return TimingDesign(out[0], out[1], out[2])
 
 
 _STEP = np.roll(np.eye(HEADS), 1, axis=1) - np.eye(HEADS)
@@ -132,7 +136,7 @@ def _least_squares(design: F64, data: F64, sigma: F64) -> tuple[F64, F64, float]
 
 def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> TimeBaseFit:
     """Fit both regimes and say which explains the jumps; NaN for what the regime hides."""
-    design = _design(rows, view, standard, fit.phase_lines)
+    design = timing_design(rows, view, standard, fit.phase_lines)
     shift, ramp, hue_ramp = (fit.jumps[INDEX[k]] for k in ("shift", "ramp", "hue_ramp"))
     s_shift, s_ramp, s_hue = (fit.jump_sigma[INDEX[k]] for k in ("shift", "ramp", "hue_ramp"))
     hue_per_ns = -standard.subcarrier_deg_per_ns
@@ -157,6 +161,7 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
         np.hstack([zero, design.growth * hue_per_ns]),
     ])
     corrected = np.vstack([design.shift_corrected[:, 1:], growth, growth * hue_per_ns])
+    sigma = np.hypot(SIGMA_SCALE * sigma, GAIN_ERROR * np.abs(data))
     value, cov, chi_free = _least_squares(free, data, sigma)
     c_value, c_cov, chi_corrected = _least_squares(corrected, data, sigma)
     offsets = np.concatenate([[0.0], value[:3]])

@@ -242,9 +242,9 @@ def _null_variance(sums: Boundaries, standard: Standard) -> tuple[F64, list[Phas
 
 
 def _joint(explained: F64, variance: F64) -> F64:
-    """Log-likelihood of each phase over all relations, (phases,); one relation counts no further than JOINT_CAP."""
-    safe = np.where(variance > 0, variance, np.inf)[:, None]
-    return np.asarray(np.minimum(explained / safe, JOINT_CAP).sum(axis=0) / 2)
+    """Evidence for each phase over all relations, (phases,): what goes beyond twice the usual scatter, each relation capped."""
+    safe = np.where(variance > 0, variance, np.inf)[:, None] * HEADS
+    return np.asarray(np.clip(explained / safe - QUIET_STRENGTH, 0.0, JOINT_CAP).sum(axis=0) * (HEADS / 2))
 
 
 def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F64) -> Rows:
@@ -258,8 +258,10 @@ def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F6
     return Rows(ratio, rows.weight)
 
 
-JOINT_CAP = 4e3
-"""One relation's explained square counts no further than this in the search for the phase: others must not be drowned by it."""
+JOINT_CAP = 1e3
+"""One relation's strength counts no further than this in the search for the phase: others must not be drowned by it."""
+QUIET_STRENGTH = 2.0
+"""Strength up to which a relation says nothing about the phase: content alone reaches 1 on average."""
 
 
 def _phase_sigma(curve: F64, best: int, step: float) -> float:

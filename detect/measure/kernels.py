@@ -95,14 +95,16 @@ def luma_pairs(
                 d2 = q - b
                 m = one / (one + half * (d1 * d1 + d2 * d2))
                 d = (b - a) - (q - p) * third
-                mg = m * (grad[i - 1, x] + grad[i + 2, x])
-                sn += d * mg
-                sp += (b - a) * mg
-                sd += mg * (slope[i, x] + slope[i + 1, x])
+                gp = m * grad[i - 1, x]
+                gn = m * grad[i + 2, x]
+                sn += d * (gp + gn)
+                sp += (b - a) * (gp + gn)
+                # what a unit jump between a and b adds to d * (gp + gn): products of different lines only, so noise adds nothing
+                sd += gp * (slope[i + 1, x] - third * slope[i + 2, x]) + gn * (slope[i, x] - third * slope[i - 1, x])
                 sl += m * d
                 sw += m
             num[i, s] = -sn
-            den[i, s] = half * sd
+            den[i, s] = sd
             lev += sl
             wei += sw
             pla += sp
@@ -156,7 +158,7 @@ def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: 
                 # (b - a) conj(p + n) - (n - p) conj(a + b) / 3
                 sr += m * (du * ou + dv * ov - eu * cu - ev * cv)
                 si += m * (dv * ou - du * ov - ev * cu + eu * cv)
-                sd += m * (cu * ou + cv * ov)
+                sd += m * (au * pu + av * pv + bu * qu + bv * qv)
             re[i, s] = sr
             im[i, s] = si
             den[i, s] = sd
@@ -174,29 +176,26 @@ def cell_energy(band: F32, x0: int, cell: int, energy: F32) -> None:
 
 
 @compiled
-def quiet_cells(energy: F32, keep: int, ratio: F32, log_a: F32) -> None:
-    """Mean log energy ratio of lines i + 1 and i in the ``keep`` cells where the OUTER lines i - 1 and i + 2 are quietest.
+def quiet_cells(energy: F32, ratio: F32, log_a: F32, weight: F32) -> None:
+    """Log energy ratios of lines i + 1 and i, each cell weighted by the inverse square energy of the OUTER lines i - 1 and i + 2.
 
-    Cells are never chosen by their own energy; each outer line is scaled by its own median, so a noisy line is not shut out.
-    ``log_a`` is the mean log energy of line i itself. Both (lines,).
+    Cells are never chosen by their own energy. The weights are absolute, so that over a window the quietest cells of all its frames
+    rule. Outputs (lines,): sums of weighted ratio, of weighted log energy of line i, and of weight.
     """
     n, cells = energy.shape
-    score = np.empty(cells, np.float32)
-    med = np.empty(n, np.float32)
-    for i in range(n):
-        med[i] = np.median(energy[i]) + LEAST_ENERGY
+    logs = np.log(energy + LEAST_ENERGY)
     for i in range(1, n - 2):
-        for c in range(cells):
-            score[c] = energy[i - 1, c] / med[i - 1] + energy[i + 2, c] / med[i + 2]
-        order = np.argsort(score)
+        sr = np.float32(0.0)
         sa = np.float32(0.0)
-        sb = np.float32(0.0)
-        for k in range(keep):
-            c = order[k]
-            sa += np.log(energy[i, c] + LEAST_ENERGY)
-            sb += np.log(energy[i + 1, c] + LEAST_ENERGY)
-        ratio[i] = (sb - sa) / np.float32(keep)
-        log_a[i] = sa / np.float32(keep)
+        sw = np.float32(0.0)
+        for c in range(cells):
+            w = np.float32(1.0) / ((energy[i - 1, c] + LEAST_ENERGY) * (energy[i + 2, c] + LEAST_ENERGY))
+            sr += w * (logs[i + 1, c] - logs[i, c])
+            sa += w * logs[i, c]
+            sw += w
+        ratio[i] = sr
+        log_a[i] = sa
+        weight[i] = sw
 
 
 @compiled

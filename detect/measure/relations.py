@@ -30,8 +30,6 @@ _BAND_SIGMA_SAMPLES = 5.0
 """Half a MHz wide: pictures fall off so steeply that a wider band would speak for a lower frequency."""
 _BAND_REACH = 12
 CELL_SAMPLES = 16
-_QUIET_SHARE = 0.25
-"""Share of a line's cells taken for noise."""
 _TEXTURE_OVER_NOISE = 15.0
 """Texture counts for the response where its energy is this many times that of the quietest cells: noise then hides under 7 % of it."""
 _EDGE_REACH = 28
@@ -191,7 +189,7 @@ class LineRelations:
         curve = np.zeros(2)
         kernels.luma_pairs(y, grad, slope, self._bounds, s2, num, den, plain, level, weight, curve)
         into.curve += curve
-        into.num["timing"][rows] += num * (1.5 * NS_PER_SAMPLE)
+        into.num["timing"][rows] += num * NS_PER_SAMPLE
         into.den["timing"][rows] += den
         into.num["timing_plain"][rows, 0] += plain * NS_PER_SAMPLE
         into.den["timing_plain"][rows, 0] += den.sum(axis=1)
@@ -226,7 +224,7 @@ class LineRelations:
         height = into.num["chroma_re"].shape[0]
         count = len(range(*rows.indices(height)))
         for name, part in (("chroma_re", re), ("chroma_im", im)):
-            into.num[name][rows] += 3.0 * part[:count]
+            into.num[name][rows] += 1.5 * part[:count]
             into.den[name][rows] += den[:count]
 
     def _response(self, y: F32, into: WindowSums, rows: slice) -> None:
@@ -246,14 +244,12 @@ class LineRelations:
         band, energy = self._array("band", n, width), self._array("energy", n, self._cells)
         cv2.filter2D(y, -1, _NOISE_TAPS, dst=band)
         kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy)
-        keep = max(4, round(_QUIET_SHARE * self._cells))
-        ratio, log_a = np.zeros(n, np.float32), np.zeros(n, np.float32)
-        kernels.quiet_cells(energy, keep, ratio, log_a)
-        inner = slice(rows.start + 2, rows.stop - 4, 2)
-        into.num["noise"][inner, 0] += keep * ratio[1:-2]
-        into.den["noise"][inner, 0] += keep
-        into.num["noise_log"][inner, 0] += keep * log_a[1:-2]
-        into.den["noise_log"][inner, 0] += keep
+        ratio, log_a, weight = (np.zeros(n, np.float32) for _ in range(3))
+        kernels.quiet_cells(energy, ratio, log_a, weight)
+        into.num["noise"][rows, 0] += ratio
+        into.den["noise"][rows, 0] += weight
+        into.num["noise_log"][rows, 0] += log_a
+        into.den["noise_log"][rows, 0] += weight
 
     def _edges(self, y: F32, into: WindowSums, rows: slice) -> float:
         n = y.shape[0]

@@ -1,0 +1,101 @@
+"""Is a pattern of the heads in the rows, or does the picture do that by itself?
+
+Three questions, asked of every kind: does it stand out from the same fit at periods no wheel has (null), is it stronger at the wheel's
+own period than at periods near it (near), and is it seen in more than one independent picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from detect.judge.rows import INDEX, Rows, robust_variance
+from detect.judge.wheel import EDGE_ROWS, View, WheelFit
+from detect.standards import HEADS
+
+F64 = NDArray[np.float64]
+
+NULL_RATIO = 1.8
+"""Strength over the largest at the null periods. Clean clips of the bench reach 1.4 at their common phase (docs/accuracy.md)."""
+JOINT_RATIO = 1.6
+"""The same for all relations together, before a phase is called found."""
+LEAST_STRENGTH = 6.0
+"""Strength below which nothing is said, whatever the ratios: F(4, 400) has a chance of 1e-4 there."""
+LEAST_PICTURES = 1.5
+"""Independent pictures below which a finding stays unconfirmed (five windows of one static shot count as 1.0 to 1.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """``strength`` per degree of freedom; ``ratio`` to the null peak; ``near``: stronger than at all near periods."""
+
+    strength: float
+    ratio: float
+    near: bool
+    z: float
+
+    @property
+    def holds(self) -> bool:
+        return self.strength >= LEAST_STRENGTH and self.ratio >= NULL_RATIO and self.near
+
+
+def parts_of(jumps: F64, weight: F64) -> tuple[F64, F64]:
+    """Split four jumps into what is common to all boundaries and what differs: both (4,)."""
+    total = weight.sum()
+    common = float((weight * jumps).sum() / total) if total > 0 else 0.0
+    return np.full(HEADS, common), jumps - common
+
+
+def evidence(fit: WheelFit, relation: str, part: str, *, known: F64 | None = None) -> Evidence:
+    """Evidence for the common or the differing part ("common", "heads", "all") of one relation's jumps."""
+    k = INDEX[relation]
+    variance, weight = float(fit.variance[k]), fit.jump_weight[k]
+    if variance <= 0 or weight.sum() <= 0:
+        return Evidence(0.0, 0.0, False, 0.0)
+    jumps = fit.jumps[k] - (0.0 if known is None else known)
+    common, heads = parts_of(jumps, weight)
+    chosen, freedom = {"common": (common, 1), "heads": (heads, HEADS - 1), "all": (jumps, HEADS)}[part]
+    square = float((weight * chosen**2).sum() / variance)
+    null = max(float(fit.null_peak[k]), 1.0)
+    p = float(stats.f.sf(square / freedom / max(null / 4.0, 1.0), freedom, 60))
+    return Evidence(
+        strength=square / freedom,
+        ratio=square / HEADS / null,
+        near=float(fit.strength[k]) > float(fit.near_peak[k]),
+        z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
+    )
+
+
+class PictureCount:
+    """How many independent pictures the windows of a stretch are worth, from the correlation of their rows.
+
+    Rows of independent pictures add up to a variance of one; rows that repeat add up to their number.
+    """
+
+    def __init__(self, height: int) -> None:
+        self._sum, self._weight = np.zeros(height), np.zeros(height)
+        self._windows = 0
+
+    def add(self, rows: Rows) -> None:
+        k = INDEX["level"]
+        variance = robust_variance(rows)[k]
+        if not np.isfinite(variance) or variance <= 0:
+            return
+        z = np.clip(np.sqrt(rows.weight[k] / variance) * rows.ratio[k], -4, 4)
+        self._sum += z
+        self._weight += rows.weight[k] > 0
+        self._windows += 1
+
+    def independent(self, view: View) -> float:
+        """Windows over the growth of the summed rows' variance (robust: median square), 1 at least."""
+        if self._windows < 2:
+            return float(self._windows)
+        inner = slice(view.top + EDGE_ROWS, view.bottom - EDGE_ROWS)
+        good = self._weight[inner] > 0
+        if good.sum() < 20:
+            return 1.0
+        growth = float(np.median(self._sum[inner][good] ** 2) / 0.4549 / self._windows)
+        return float(np.clip(self._windows / max(growth, 1.0), 1.0, self._windows))

@@ -1,0 +1,100 @@
+"""From a wheel fit to the published readings of one stretch, with error bars that own up to what the fit does not know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
+from detect.judge.rows import INDEX, Rows
+from detect.judge.timebase import (
+    SIGMA_SCALE,
+    TimeBaseFit,
+    fit_time_base,
+    head_offsets,
+    timing_design,
+)
+from detect.judge.wheel import View, WheelFit
+from detect.measure.relations import RESPONSE_MHZ
+from detect.standards import HEADS, Standard
+
+F64 = NDArray[np.float64]
+
+SYSTEMATIC = {"saturation": 0.03, "hue": 0.05, "level": 0.03, "noise": 0.15, "response": 0.08}
+"""Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
+FLOOR = {"saturation": 0.05, "hue": 0.05, "level": 0.015, "noise": 0.08, "response": 0.08}
+"""Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Offsets:
+    """Four head offsets, mean zero, and their standard errors."""
+
+    value: F64
+    sigma: F64
+
+    def published(self) -> HeadValues | None:
+        if not np.isfinite(self.value).all():
+            return None
+        return HeadValues(values=self.value.tolist(), sigmas=self.sigma.tolist())
+
+
+def offsets_of(fit: WheelFit, relation: str, family: str, *, common: bool = False, known: F64 | None = None) -> Offsets:
+    """Head offsets of one relation; ``known`` (4,) is taken off the jumps first."""
+    jumps = fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
+    value, sigma = head_offsets(jumps, fit.jump_sigma[INDEX[relation]], common=common)
+    if family == "saturation":  # the relation is a logarithm
+        ratio = np.exp(value / 100)
+        value = 100 * (ratio / ratio.mean() - 1)
+    sigma = np.sqrt((SIGMA_SCALE * sigma) ** 2 + (SYSTEMATIC[family] * np.abs(value)) ** 2 + FLOOR[family] ** 2)
+    return Offsets(value, sigma)
+
+
+def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
+    """Jumps of hue that the scallop makes between burst and mid-line, (4,): not the heads' own."""
+    if standard.short_name != "525":
+        return np.zeros(HEADS)
+    design = timing_design(rows, view, standard, fit.phase_lines)
+    scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
+    return np.asarray(-standard.subcarrier_deg_per_ns * design.shift_corrected[:, 1] * scallop)
+
+
+def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
+    """Scallop as hue along the line alone reads it."""
+    weight = fit.jump_weight[INDEX["hue_ramp"]]
+    unit = -standard.subcarrier_deg_per_ns * growth[:, 1]
+    power = float((weight * unit**2).sum())
+    return float((weight * unit * fit.jumps[INDEX["hue_ramp"]]).sum() / power) if power > 0 else 0.0
+
+
+def stretch_readings(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> tuple[WindowReadings, TimeBaseFit]:
+    """Everything the fit says about one stretch."""
+    timing = fit_time_base(rows, view, standard, fit)
+    heads = Offsets(timing.quadrature_ns, timing.quadrature_sigma_ns)
+    hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing))
+    response = [offsets_of(fit, f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
+    at_3 = response[RESPONSE_MHZ.index(3.0)]
+    readings = WindowReadings(
+        skew_ns=_value(timing.skew_ns, timing.skew_sigma_ns),
+        scallop_ns=_value(timing.scallop_ns, timing.scallop_sigma_ns),
+        quadrature_ns=heads.published(),
+        time_base=timing.regime,
+        velocity_error_ns=_value(timing.velocity_ns, timing.velocity_sigma_ns),
+        saturation_pct=offsets_of(fit, "saturation", "saturation").published(),
+        hue_deg=hue.published(),
+        level_ire=offsets_of(fit, "level", "level").published(),
+        noise_db=offsets_of(fit, "noise", "noise").published(),
+        response_db=at_3.published(),
+        response_curve=ResponseCurve(
+            mhz=list(RESPONSE_MHZ),
+            db=[[float(r.value[h]) for r in response] for h in range(HEADS)],
+            sigma_db=[[float(r.sigma[h]) for r in response] for h in range(HEADS)],
+        ),
+    )
+    return readings, timing
+
+
+def _value(value: float, sigma: float) -> Value | None:
+    return Value(value=value, sigma=sigma) if np.isfinite(value) and np.isfinite(sigma) else None

@@ -1,0 +1,190 @@
+"""From a pooled stretch to findings: what stands out, when, on which head, how much, and whether it is confirmed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import Evidence as Shown
+from detect.findings import Finding, FindingKind, WindowReadings
+from detect.judge.causes import causes_for
+from detect.judge.course import stretches
+from detect.judge.evidence import evidence, parts_of
+from detect.judge.figures import hue_from_timing
+from detect.judge.limits import Limits
+from detect.judge.rows import INDEX
+from detect.judge.stretch import Pooled, WindowJumps
+from detect.judge.wheel import View
+from detect.standards import Standard, pass_bounds_rows
+
+F64 = NDArray[np.float64]
+LETTERS = "ABCD"
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """How a kind of finding is read: the relation and part of its evidence, the figure, its unit and limits."""
+
+    kind: FindingKind
+    relation: str
+    part: str
+    figure: str
+    unit: str
+    per_head: bool
+
+
+KINDS = (
+    _Kind("skew", "shift", "common", "skew_ns", "ns", False),
+    _Kind("quadrature", "shift", "heads", "quadrature_ns", "ns", True),
+    _Kind("scallop", "hue_ramp", "common", "scallop_ns", "ns", False),
+    _Kind("scallop", "ramp", "common", "scallop_ns", "ns", False),
+    _Kind("saturation_banding", "saturation", "heads", "saturation_pct", "%", True),
+    _Kind("hue_banding", "hue", "heads", "hue_deg", "degrees", True),
+    _Kind("level_banding", "level", "heads", "level_ire", "IRE", True),
+    _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
+    _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
+)
+CLEAR = 4.0
+"""Standard errors a figure must be away from zero."""
+STANDS_OUT = 0.5
+"""A head is named when its offset is at least this share of the largest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What findings need to know about the file."""
+
+    standard: Standard
+    view: View
+    limits: Limits
+    start_frame: NDArray[np.int64]
+    end_frame: NDArray[np.int64]
+    label: Callable[[int], str | None]
+    programme_frames: int
+    refit: Callable[[NDArray[np.int64], float], Pooled]
+    """Pool some windows (indices) at a phase."""
+
+
+def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about: Context) -> list[Finding]:
+    """Findings of one stretch; ids are given later."""
+    out: list[Finding] = []
+    taken: set[FindingKind] = set()
+    for kind in KINDS:
+        if kind.kind in taken or (about.standard.short_name == "625" and kind.relation == "hue_ramp"):
+            continue
+        known = None
+        if kind.kind == "hue_banding":
+            known = hue_from_timing(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+        best = max(
+            (p for p in (pooled, *blocks)),
+            key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,  # noqa: B023 - used at once
+        )
+        if not evidence(best.fit, kind.relation, kind.part, known=known).holds:
+            continue
+        k = INDEX[kind.relation]
+        common, heads = parts_of(best.fit.jumps[k] - (0 if known is None else known), best.fit.jump_weight[k])
+        pattern = common if kind.part == "common" else heads
+        amplitude, sigma = jumps.amplitude(k, pattern)
+        here = about.start_frame[jumps.index], about.end_frame[jumps.index]
+        for stretch in stretches(amplitude, sigma, *here):
+            members = jumps.index[stretch.first : stretch.last]
+            whole = len(members) >= 0.9 * len(jumps.index)
+            part = pooled if whole else about.refit(members, pooled.fit.phase_lines)
+            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.growing, known, about)
+            if finding is not None:
+                out.append(finding)
+                taken.add(kind.kind)
+    return out
+
+
+def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
+    """Values and standard errors, (1,) or (4,), or None where nothing was measured."""
+    got = getattr(readings, name)
+    if got is None:
+        return None
+    if hasattr(got, "values"):
+        return np.array(got.values, float), np.array(got.sigmas, float)
+    return np.array([got.value], float), np.array([got.sigma], float)
+
+
+def _finding(
+    kind: _Kind, part: Pooled, start: int, end: int, growing: bool, known: F64 | None, about: Context
+) -> Finding | None:
+    figure = figure_of(part.readings, kind.figure)
+    proof = evidence(part.fit, kind.relation, kind.part, known=known)
+    if figure is None or not proof.holds:
+        return None
+    values, sigmas = figure
+    worst = int(np.argmax(np.abs(values)))
+    value, sigma = float(values[worst]), float(sigmas[worst])
+    if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * sigma * 0.75):
+        return None
+    heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
+    confirmed = part.confirmed
+    name: FindingKind = kind.kind
+    if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
+        name = "head_loss"
+    words = frozenset({"one_head" if len(heads) == 1 else "several"})
+    bands = pass_bounds_rows(about.standard, part.fit.phase_lines, about.view.bottom)
+    shown = [(a, b - 1) for k, a, b in bands if not heads or LETTERS[k % 4] in heads]
+    return Finding(
+        id="",
+        kind=name,
+        start_frame=start,
+        end_frame=end,
+        start_timecode=about.label(start),
+        end_timecode=about.label(end),
+        affected_pct=100 * (end - start) / max(about.programme_frames, 1),
+        heads=heads,
+        value=value,
+        unit=kind.unit,
+        sigma=sigma,
+        significance=proof.z,
+        status="confirmed" if confirmed else "unconfirmed",
+        severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
+        text=_text(kind, values, heads, value, sigma, growing, confirmed),
+        equivalent=_equivalent(kind.kind, value, sigma, about.standard),
+        evidence=Shown(frame=(start + end) // 2, lines=shown),
+        causes=causes_for(name, words=words),
+    )
+
+
+_WHAT = {
+    "skew": "every pass is stretched by {v} from its start to its end, alike for all heads",
+    "scallop": "every pass is bowed by {v} between its ends and its middle, alike for all heads",
+    "quadrature_ns": "the bands of head {h} are displaced, {v} against the mean of the four heads",
+    "saturation_pct": "the colour of head {h} is off by {v} against the mean of the four heads",
+    "hue_deg": "the hue of head {h} is turned by {v} against the mean of the four heads",
+    "level_ire": "the level of head {h} is off by {v} against the mean of the four heads",
+    "noise_db": "the noise of head {h} differs by {v} from the mean of the four heads",
+    "response_db": "the response at 3 MHz of head {h} differs by {v} from the mean of the four heads",
+}
+
+
+def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool) -> str:
+    amount = f"{value:+.2f} ± {sigma:.2f} {kind.unit}"
+    text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount, h=" and ".join(heads))
+    if len(heads) == 1 and len(values) == 4:
+        others = (values.sum() - value) / 3
+        text += f" ({value - others:+.2f} {kind.unit} against the other three)"
+    if growing:
+        text += "; it grows through the stretch"
+    if not confirmed:
+        text += "; seen in one still picture only, so unconfirmed"
+    return text[0].upper() + text[1:] + "."
+
+
+def _equivalent(kind: FindingKind, value: float, sigma: float, standard: Standard) -> str | None:
+    if kind == "skew":
+        return f"{value / standard.skew_ns_per_um:+.2f} ± {sigma / standard.skew_ns_per_um:.2f} um of guide position"
+    if kind == "scallop":
+        return f"{value / standard.scallop_ns_per_um:+.2f} ± {sigma / standard.scallop_ns_per_um:.2f} um of guide height"
+    if kind == "quadrature":
+        per = standard.quadrature_ns_per_arcsec
+        return f"{value / per:+.1f} ± {sigma / per:.1f} seconds of arc"
+    if kind == "saturation_banding":
+        return f"{20 * np.log10(max(1 + value / 100, 1e-3)):+.2f} dB at the subcarrier"
+    return None

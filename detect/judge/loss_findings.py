@@ -1,0 +1,103 @@
+"""Losses of signal as findings: counts, patterns, and what they say of tape, head or switching."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import Defect, DropoutCounts, Finding, FindingKind, Loss, WheelState
+from detect.judge.causes import causes_for
+from detect.judge.limits import Limits
+from detect.judge.patterns import exposure, find_patterns, rate_per_minute
+from detect.judge.sections import KINDS
+from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
+from detect.readings import Readings
+from detect.standards import Standard
+
+ACCEPT_SCORE = 0.0
+"""Log odds of a candidate from which it counts as a loss: more likely one than not."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedLosses:
+    listed: list[Loss]
+    defects: list[Defect]
+    counts: DropoutCounts | None
+    findings: list[Finding]
+
+
+def judge_losses(
+    readings: Readings,
+    *,
+    wheel: list[WheelState],
+    standard: Standard,
+    kind: NDArray[np.int8],
+    minutes: float,
+    limits: Limits,
+    label: Callable[[int], str | None],
+    programme_frames: int,
+    tape_speed_ips: float,
+) -> JudgedLosses:
+    """Losses in programme only. None counted where losses were not measured."""
+    found = readings.losses
+    if "frame" not in found or minutes <= 0:
+        return JudgedLosses([], [], None, [])
+    frame = np.asarray(found["frame"]).astype(np.int64)
+    programme = np.isin(kind, [KINDS.index("programme"), KINDS.index("monochrome_programme")])
+    keep = (np.asarray(found["score"]) >= ACCEPT_SCORE) & programme[np.clip(frame, 0, len(programme) - 1)]
+    chosen = {name: values[keep] for name, values in found.items()}
+    measured = readings.header.measured
+    rows0 = tuple(measured.get("rows0", (0, 1)))
+    first_sample = int(measured.get("first_sample", 0))
+    places = place_losses(
+        chosen, wheel=wheel, standard=standard, rows0=(int(rows0[0]), int(rows0[1])), first_sample=first_sample,
+        tape_speed_ips=tape_speed_ips,
+    )  # fmt: skip
+    counts = count_losses(places, minutes=minutes)
+    out: list[Finding] = []
+    once = places.first_lines()
+    height = int(readings.header.transfer["height"])
+    for index, state in enumerate(wheel):
+        if not state.locked or state.phase_lines is None:
+            continue
+        here = once.where(once.stretch == index)
+        if len(here) == 0:
+            continue
+        seen = exposure(standard, phase_lines=state.phase_lines, rows=range(height))
+        for pattern in find_patterns(here, start_frame=state.start_frame, end_frame=state.end_frame, seen=seen):
+            count = len(pattern.losses)
+            heads = [h for h in pattern.heads] if len(pattern.heads) < 4 else []
+            share = 100 * (pattern.end_frame - pattern.start_frame) / max(programme_frames, 1)
+            out.append(
+                _finding(
+                    pattern.finding_kind, pattern.start_frame, pattern.end_frame, heads, float(count), "losses",  # type: ignore[arg-type]
+                    float(np.sqrt(count)), float(min(-np.log10(max(pattern.p_value, 1e-300)), 300.0)), "flag", pattern.text, share,
+                    label,
+                )
+            )  # fmt: skip
+    rate, low, high = rate_per_minute(counts.count, minutes)
+    if low > limits.note("dropouts_per_minute") and counts.count >= 5:
+        out.append(
+            _finding(
+                "dropouts", 0, len(kind), [], rate, "per minute", (high - low) / 4, None,
+                "flag" if low > limits.flag("dropouts_per_minute") else "note",
+                f"{counts.count} losses in {minutes:.1f} minutes of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f}).",
+                100.0, label,
+            )
+        )  # fmt: skip
+    defects = group_defects(once, standard=standard, tape_speed_ips=tape_speed_ips) if len(once) else []
+    return JudgedLosses(to_losses(places), defects, counts, out)
+
+
+def _finding(
+    kind: FindingKind, start: int, end: int, heads: list[str], value: float, unit: str, sigma: float, significance: float | None,
+    severity: str, text: str, share: float, label: Callable[[int], str | None],
+) -> Finding:  # fmt: skip
+    return Finding(
+        id="", kind=kind, start_frame=start, end_frame=end, start_timecode=label(start), end_timecode=label(end),
+        affected_pct=min(share, 100.0), heads=heads, value=value, unit=unit, sigma=sigma, significance=significance,
+        status="confirmed", severity=severity, text=text, causes=causes_for(kind),  # type: ignore[arg-type]
+    )  # fmt: skip

@@ -1,0 +1,115 @@
+"""One stretch of programme with one wheel phase: pooled fit, windows, and what is found in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import WindowReadings
+from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, PictureCount
+from detect.judge.figures import stretch_readings
+from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
+from detect.judge.timebase import TimeBaseFit
+from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
+from detect.judge.wheel import HEADS, View, WheelFit, boundaries, fit_wheel, scan_phases
+from detect.readings import Readings
+from detect.standards import Standard
+
+F64 = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Pooled:
+    """Windows pooled by shot and fitted: rows, fit, figures, and the number of independent pictures."""
+
+    rows: Rows
+    fit: WheelFit
+    readings: WindowReadings
+    timing: TimeBaseFit
+    pictures: float
+    groups: int
+
+    @property
+    def locked(self) -> bool:
+        """A steady wheel was found: all relations together, or one by itself, stand out from the null periods."""
+        alone = (self.fit.strength > 1.5 * NULL_RATIO * np.maximum(self.fit.null_peak, 1.0)) & (
+            self.fit.strength > self.fit.near_peak
+        )
+        return self.fit.null_ratio >= JOINT_RATIO or bool(alone.any())
+
+    @property
+    def confirmed(self) -> bool:
+        return self.pictures >= LEAST_PICTURES
+
+
+def pool_windows(
+    readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
+) -> Pooled:
+    """Pool the chosen windows of a file, one chunk in memory at once, and fit."""
+    pool, count = Pool(height), PictureCount(height)
+    first = 0
+    for chunk in readings.chunks():
+        n = len(chunk.start_frame)
+        mask = chosen[first : first + n]
+        if mask.any():
+            for group in groups_of(chunk, first, readings.cuts, mask):
+                pool.add(group.rows)
+            for _, group in window_groups([chunk], mask):
+                count.add(group.rows)
+        first += n
+    rows = pool.rows()
+    fit = fit_wheel(rows, view, standard, phase=phase)
+    figures, timing = stretch_readings(rows, view, standard, fit)
+    return Pooled(rows, fit, figures, timing, count.independent(view), pool.groups)
+
+
+@dataclass(frozen=True, slots=True)
+class WindowJumps:
+    """Per window the sums of the jumps at one phase: a1, a2 (windows, relations, 4), in units of the window's own variance."""
+
+    index: NDArray[np.int64]
+    a1: F64
+    a2: F64
+    noise_db: F64
+
+    def amplitude(self, relation: int, pattern: F64) -> tuple[F64, F64]:
+        """How strongly each window shows ``pattern`` (4,): 1 is the pooled size; and its standard error."""
+        power = (self.a2[:, relation] * pattern**2).sum(axis=1)
+        value = np.divide((self.a1[:, relation] * pattern).sum(axis=1), power, out=np.zeros_like(power), where=power > 0)
+        sigma = np.full(len(power), np.inf)
+        np.sqrt(USUAL_VARIANCE / np.where(power > 0, power, 1.0), out=sigma, where=power > 0)
+        return value, sigma
+
+
+def window_jumps(readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, phase: float) -> WindowJumps:
+    index: list[int] = []
+    a1: list[F64] = []
+    a2: list[F64] = []
+    for w, group in window_groups(readings.chunks(), chosen):
+        scan = scan_phases(
+            boundaries(normalised(group.rows), view), float(standard.lines_per_pass), np.array([phase]), core=True
+        )
+        index.append(w)
+        a1.append(scan.a1[:, 0])
+        a2.append(scan.a2[:, 0])
+    shape = (0, len(RELATIONS), HEADS)
+    return WindowJumps(
+        np.array(index, np.int64),
+        np.stack(a1) if a1 else np.zeros(shape),
+        np.stack(a2) if a2 else np.zeros(shape),
+        np.zeros(len(index)),
+    )
+
+
+def window_readings(pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard) -> WindowReadings:
+    """Figures of a few windows together, at the stretch's phase; ``members`` index ``jumps``."""
+    a1, a2 = jumps.a1[members].sum(axis=0), jumps.a2[members].sum(axis=0)
+    fit = replace(
+        pooled.fit,
+        jumps=np.divide(a1, a2, out=np.zeros_like(a1), where=a2 > 0),
+        jump_weight=a2,
+        variance=np.full(len(RELATIONS), USUAL_VARIANCE),
+    )
+    return stretch_readings(pooled.rows, view, standard, fit)[0]

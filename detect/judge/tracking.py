@@ -1,0 +1,87 @@
+"""The wheel as a state: its phase window by window, found again after an edit or a re-lock.
+
+Each window says how well every phase fits it. The phase stays unless the gain of another outweighs the price of a jump (Viterbi):
+weak windows are carried by their neighbours, and only steady evidence makes a re-lock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.rows import Group, Pool, Rows, groups_of
+from detect.judge.wheel import HEADS, View, boundaries, phase_lattice, scan_phases
+from detect.readings import Chunk
+from detect.standards import Standard
+
+F64 = NDArray[np.float64]
+
+USUAL_VARIANCE = 2.0
+"""What boundaries show without any fault, in units of a row's own variance: 1 to 2.2 over the clean material measured."""
+JUMP_PRICE = 40.0
+"""Log-likelihood a new phase must win: more than any window of clean material gives by chance (25 at most), and half as much again."""
+WINDOW_CAP = 60.0
+"""Log-likelihood that one window may give one phase over another."""
+
+
+@dataclass(frozen=True, slots=True)
+class WindowTrace:
+    """Per window: frames, whether it is programme, and the curve of fit over the phases of the lattice."""
+
+    start_frame: NDArray[np.int64]
+    end_frame: NDArray[np.int64]
+    programme: NDArray[np.bool_]
+    curve: NDArray[np.float32]
+
+
+def window_groups(chunks: Iterable[Chunk], chosen: NDArray[np.bool_]) -> Iterator[tuple[int, Group]]:
+    """Every chosen window as a group of its own, with its index."""
+    first = 0
+    none = np.array([], np.int64)
+    for chunk in chunks:
+        count = len(chunk.start_frame)
+        for w in range(count):
+            if chosen[first + w] and chunk.frames[w] > 0:
+                mask = np.zeros(count, bool)
+                mask[w] = True
+                for group in groups_of(chunk, first, none, mask):
+                    yield first + w, group
+        first += count
+
+
+def normalised(rows: Rows) -> Rows:
+    """The rows of one window in units of their own variance."""
+    pool = Pool(rows.height)
+    pool.add(rows)
+    return pool.rows()
+
+
+def fit_curve(rows: Rows, view: View, standard: Standard) -> F64:
+    """How well every phase fits one window's rows: (phases,)."""
+    scan = scan_phases(boundaries(normalised(rows), view), float(standard.lines_per_pass), phase_lattice(standard))
+    strength = scan.explained / (HEADS * USUAL_VARIANCE)
+    return np.asarray(np.minimum(np.maximum(strength - 2.0, 0.0), WINDOW_CAP).sum(axis=0) * (HEADS / 2))
+
+
+def track(curve: F64) -> NDArray[np.int64]:
+    """The most likely phase index of each window, (windows,), from curves (windows, phases)."""
+    windows, phases = curve.shape
+    if windows == 0:
+        return np.zeros(0, np.int64)
+    capped = np.maximum(curve - curve.max(axis=1, keepdims=True), -WINDOW_CAP)
+    score = capped[0].copy()
+    back = np.zeros((windows, phases), np.int32)
+    for w in range(1, windows):
+        best = int(np.argmax(score))
+        jump = score[best] - JUMP_PRICE
+        stay = score >= jump
+        back[w] = np.where(stay, np.arange(phases), best)
+        score = np.where(stay, score, jump) + capped[w]
+    path = np.zeros(windows, np.int64)
+    path[-1] = int(np.argmax(score))
+    for w in range(windows - 1, 0, -1):
+        path[w - 1] = back[w, path[w]]
+    return path

@@ -1,0 +1,337 @@
+"""Readings in, findings out: sections, wheel, figures, findings, losses, verdict. Opens no file of its own; runs again and again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from fractions import Fraction
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect import __version__, timecode
+from detect.findings import (
+    Finding,
+    Findings,
+    Tone,
+    TransferInfo,
+    Verdict,
+    WheelState,
+    Window,
+    WindowReadings,
+)
+from detect.judge.absolute import absolute_noise, pass_view
+from detect.judge.causes import causes_for
+from detect.judge.found import Context, findings_of
+from detect.judge.limits import Limits
+from detect.judge.loss_findings import judge_losses
+from detect.judge.sections import KINDS as SECTION_KINDS
+from detect.judge.sections import Parts, find_sections
+from detect.judge.stretch import Pooled, WindowJumps, pool_windows, window_jumps, window_readings
+from detect.judge.tracking import fit_curve, track, window_groups
+from detect.judge.wheel import View, phase_lattice
+from detect.measure.windows import FRAME_FIGURES
+from detect.readings import Readings
+from detect.standards import RASTERS, STANDARDS, Standard
+
+MOST_LOSSES = 10_000
+"""Losses listed in the findings; more go to a file beside (contract)."""
+LEAST_PROGRAMME_S = 1.0
+"""Less programme than this is not judged."""
+SAME_PHASE_STEPS = 4
+"""Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
+BLOCK_WINDOWS = 50
+MOST_BLOCKS = 40
+"""A stretch is also looked at minute by minute, in 40 blocks at most."""
+FEWEST_WINDOWS = 3
+"""A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
+
+
+@dataclass(frozen=True, slots=True)
+class _File:
+    """The file as judging sees it."""
+
+    readings: Readings
+    standard: Standard
+    view: View
+    height: int
+    frames: int
+    rate: Fraction
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    programme: NDArray[np.bool_]
+    parts: Parts
+    start_timecode: str | None
+    programme_frames: int
+
+    def label(self, frame: int) -> str | None:
+        if self.start_timecode is None:
+            return None
+        return timecode.label_after(self.start_timecode, frame, frame_rate=self.rate)
+
+
+def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -> Findings:
+    """Everything that can be said of one file by ``limits``."""
+    file = _describe(readings)
+    wheel: list[WheelState] = []
+    found: list[Finding] = []
+    windows: list[Window] = []
+    pools: list[tuple[Pooled, NDArray[np.int64]]] = []
+    for members in _wheel_stretches(file):
+        pooled = _pool(file, members, None)
+        wheel.append(_wheel_state(int(file.start[members[0]]), int(file.end[members[-1]]), pooled))
+        pools.append((pooled, members))
+        if not pooled.locked:
+            windows += _windows(file, members, None, None)
+            continue
+        jumps = window_jumps(readings, _mask(file, members), file.view, file.standard, pooled.fit.phase_lines)
+        found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits))
+        windows += _windows(file, members, pooled, jumps)
+    wheel = _joined(wheel)
+    found += _relocks(file, wheel)
+    main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
+    noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
+    minutes = file.programme_frames / float(file.rate) / 60
+    losses = judge_losses(
+        readings, wheel=wheel, standard=file.standard, kind=file.parts.kind, minutes=minutes, limits=limits, label=file.label,
+        programme_frames=file.programme_frames, tape_speed_ips=tape_speed_ips,
+    )  # fmt: skip
+    found += losses.findings
+    if noise is not None and noise.value is not None and noise.value < limits.note("snr_db"):
+        found.append(_noise_finding(file, noise.value, limits))
+    found = _numbered(found)
+    summary = (main[0].readings if main else WindowReadings()).model_copy(
+        update={"snr_db": noise, "dropouts": losses.counts if minutes > 0 else None}
+    )
+    warnings = list(readings.header.warnings)
+    return Findings(
+        headpass=__version__,
+        created=datetime.now(UTC).isoformat(timespec="seconds"),
+        transfer=TransferInfo(**readings.header.transfer),
+        sections=file.parts.sections,
+        wheel=wheel,
+        summary=summary,
+        windows=windows,
+        findings=found,
+        dropouts=losses.listed if len(losses.listed) <= MOST_LOSSES else losses.listed,
+        defects=losses.defects,
+        audio=[Tone(**t) for t in readings.header.audio],
+        verdict=_verdict(file, found, limits, locked=main is not None),
+        warnings=warnings,
+        limits=limits.as_dict(),
+        pass_view=pass_view(main[0].rows, file.view, file.standard, main[0].fit, main[0].timing) if main else None,
+    )
+
+
+def _describe(readings: Readings) -> _File:
+    transfer = readings.header.transfer
+    standard = STANDARDS[transfer["standard"]]
+    height = int(transfer["height"])
+    starts, ends, numbers, figures = [], [], [], []
+    for chunk in readings.chunks():
+        starts.append(chunk.start_frame)
+        ends.append(chunk.end_frame)
+        numbers.append(chunk.scalars["frame_numbers"].astype(np.int64))
+        figures.append(chunk.scalars["frame_figures"])
+    rate = Fraction(transfer["frame_rate"])
+    frames = int(transfer["frames"])
+    none = np.zeros(0, np.int64)
+    start, end = (np.concatenate(x) if x else none for x in (starts, ends))
+    parts = find_sections(
+        np.concatenate(numbers) if numbers else none,
+        np.concatenate(figures) if figures else np.zeros((0, len(FRAME_FIGURES)), np.float32),
+        frames=frames,
+        frame_rate=rate,
+    )
+    judged = np.isin(parts.kind, [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")])
+    programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
+    raster = RASTERS[height]
+    step_y = int(readings.header.measured.get("chroma_step_y", 1))
+    return _File(
+        readings, standard, View(raster.picture_row0, height, step_y), height, frames, rate, start, end, programme, parts,
+        transfer.get("start_timecode"), int(judged.sum()),
+    )  # fmt: skip
+
+
+def _mask(file: _File, members: NDArray[np.int64]) -> NDArray[np.bool_]:
+    mask = np.zeros(len(file.start), bool)
+    mask[members] = True
+    return mask
+
+
+def _pool(file: _File, members: NDArray[np.int64], phase: float | None) -> Pooled:
+    return pool_windows(
+        file.readings, _mask(file, members), file.view, file.standard, height=file.height, phase=phase
+    )
+
+
+def _wheel_stretches(file: _File) -> list[NDArray[np.int64]]:
+    """Windows of programme, split where the phase changes."""
+    index: list[int] = []
+    curves = []
+    for w, group in window_groups(file.readings.chunks(), file.programme):
+        index.append(w)
+        curves.append(fit_curve(group.rows, file.view, file.standard).astype(np.float32))
+    if not index:
+        return []
+    members = np.array(index, np.int64)
+    path = track(np.stack(curves).astype(np.float64))
+    splits = np.flatnonzero(np.abs(_turns(path, len(phase_lattice(file.standard)))) > SAME_PHASE_STEPS) + 1
+    parts = [p for p in np.split(members, splits) if len(p)]
+    kept = [p for p in parts if len(p) >= FEWEST_WINDOWS]
+    return kept or [members]
+
+
+def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:
+    """Steps of phase from window to window, the short way round."""
+    step = np.diff(path)
+    return np.asarray((step + phases // 2) % phases - phases // 2)
+
+
+def _wheel_state(start: int, end: int, pooled: Pooled) -> WheelState:
+    return WheelState(
+        start_frame=start,
+        end_frame=end,
+        phase_lines=pooled.fit.phase_lines if pooled.locked else None,
+        phase_sigma_lines=pooled.fit.phase_sigma_lines if pooled.locked else None,
+        locked=pooled.locked,
+        significance=pooled.fit.joint,
+        null_ratio=pooled.fit.null_ratio,
+    )
+
+
+def _joined(wheel: list[WheelState]) -> list[WheelState]:
+    """Neighbouring stretches without a known wheel are one."""
+    out: list[WheelState] = []
+    for state in wheel:
+        if out and not state.locked and not out[-1].locked:
+            out[-1] = out[-1].model_copy(update={"end_frame": state.end_frame})
+        else:
+            out.append(state)
+    return out
+
+
+def _blocks(file: _File, members: NDArray[np.int64], pooled: Pooled) -> list[Pooled]:
+    """Minutes of a long stretch by themselves: a fault of one minute drowns in an hour."""
+    if len(members) < 2 * BLOCK_WINDOWS:
+        return []
+    count = len(members) // BLOCK_WINDOWS
+    return [_pool(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
+
+
+def _context(file: _File, limits: Limits) -> Context:
+    return Context(
+        standard=file.standard,
+        view=file.view,
+        limits=limits,
+        start_frame=file.start,
+        end_frame=file.end,
+        label=file.label,
+        programme_frames=file.programme_frames,
+        refit=lambda members, phase: _pool(file, members, phase),
+    )
+
+
+def _windows(
+    file: _File, members: NDArray[np.int64], pooled: Pooled | None, jumps: WindowJumps | None
+) -> list[Window]:
+    """Published windows: two measured ones each, about 2 s."""
+    out = []
+    for k in range(0, len(members), 2):
+        pair = members[k : k + 2]
+        a, b = int(file.start[pair[0]]), int(file.end[pair[-1]])
+        figures = WindowReadings()
+        if pooled is not None and jumps is not None:
+            inside = [i for i in range(k, min(k + 2, len(jumps.index)))]
+            figures = window_readings(pooled, jumps, inside, file.view, file.standard)
+        cuts = file.readings.cuts
+        shots = 1 + int(((cuts > a) & (cuts < b)).sum())
+        out.append(Window(start_frame=a, end_frame=b, start_timecode=file.label(a), shots=shots, readings=figures))
+    return out
+
+
+def _relocks(file: _File, wheel: list[WheelState]) -> list[Finding]:
+    out = []
+    for before, after in zip(wheel[:-1], wheel[1:], strict=True):
+        if not (before.locked and after.locked) or before.phase_lines is None or after.phase_lines is None:
+            continue
+        period = float(file.standard.lines_per_pass)
+        step = (after.phase_lines - before.phase_lines + period / 2) % period - period / 2
+        at = after.start_frame
+        near = file.readings.cuts[np.abs(file.readings.cuts - at) <= float(file.rate)] if len(file.readings.cuts) else []
+        at = int(min(near, key=lambda c: abs(int(c) - at))) if len(near) else at
+        out.append(
+            Finding(
+                id="", kind="relock", start_frame=at, end_frame=min(at + 1, file.frames), start_timecode=file.label(at),
+                end_timecode=file.label(at + 1), affected_pct=0.0, heads=[], value=float(step), unit="lines",
+                sigma=float(np.hypot(before.phase_sigma_lines or 0, after.phase_sigma_lines or 0)),
+                significance=min(before.null_ratio or 0, after.null_ratio or 0), status="confirmed", severity="note",
+                text=f"The wheel stands at another phase from here on ({step:+.2f} lines); heads are lettered anew.",
+                causes=causes_for("relock"),
+            )
+        )  # fmt: skip
+    return out
+
+
+def _noise_finding(file: _File, snr_db: float, limits: Limits) -> Finding:
+    return Finding(
+        id="", kind="noise", start_frame=0, end_frame=file.frames, start_timecode=file.label(0),
+        end_timecode=file.label(file.frames), affected_pct=100.0, heads=list("ABCD"), value=snr_db, unit="dB", sigma=1.0,
+        significance=None, status="confirmed", severity="flag" if snr_db < limits.flag("snr_db") else "note",
+        text=f"The picture's noise is {snr_db:.1f} dB below white, all heads alike.", causes=causes_for("noise"),
+    )  # fmt: skip
+
+
+def _numbered(found: list[Finding]) -> list[Finding]:
+    """Worst first, then numbered; saturation and response of the same head are linked as one fault."""
+    rank = {"flag": 0, "note": 1}
+    order = sorted(found, key=lambda f: (rank[f.severity], f.status != "confirmed", -(f.significance or 0.0) * (f.affected_pct or 0)))
+    named = [f.model_copy(update={"id": f"f{k + 1:03d}"}) for k, f in enumerate(order)]
+    pair = ("saturation_banding", "response_banding")
+    out = []
+    for f in named:
+        others = [
+            g.id for g in named
+            if f.kind in pair and g.kind in pair and g.kind != f.kind and set(f.heads) & set(g.heads)
+            and (f.value or 0) * (g.value or 0) > 0 and g.start_frame < f.end_frame and f.start_frame < g.end_frame
+        ]  # fmt: skip
+        if others:
+            f = f.model_copy(
+                update={"linked": others, "causes": causes_for(f.kind, words=frozenset({"linked_response"}))}
+            )
+        out.append(f)
+    return out
+
+
+TAPE_KINDS = frozenset({"dropouts", "scratch"})
+
+
+def _verdict(file: _File, found: list[Finding], limits: Limits, *, locked: bool) -> Verdict:
+    """The outcome, from confirmed flags that touch enough of the programme."""
+    seconds = file.programme_frames / float(file.rate)
+    percent = 100 * file.programme_frames / max(file.frames, 1)
+    base: dict[str, Any] = {"judged_s": round(seconds, 2), "judged_pct": round(percent, 2)}
+    if seconds < LEAST_PROGRAMME_S:
+        text = "Not judged: the file holds no second of programme."
+        return Verdict(outcome="not_judged", transfer_again=False, reasons=[], text=text, **base)
+    least = limits.table["verdict"]["affected_pct"]
+    flags = [f for f in found if f.severity == "flag" and f.status == "confirmed" and (f.affected_pct or 0) >= least]
+    tape = [f for f in flags if f.kind in TAPE_KINDS]
+    deck = [f for f in flags if f.kind not in TAPE_KINDS]
+    doubtful = [f for f in found if f.severity == "flag" and f.status != "confirmed"]
+    if tape:
+        text = "Look at the tape before it is played again: " + tape[0].text
+        return Verdict(
+            outcome="inspect_before_playing", transfer_again=True, reasons=[f.id for f in (*tape, *deck)], text=text, **base
+        )
+    if deck:
+        text = "Adjust and play again: " + deck[0].text
+        return Verdict(outcome="adjust_and_replay", transfer_again=True, reasons=[f.id for f in deck], text=text, **base)
+    if doubtful:
+        text = "Someone should look: " + doubtful[0].text
+        return Verdict(outcome="look", transfer_again=False, reasons=[f.id for f in doubtful], text=text, **base)
+    text = "Nothing found beyond the limits."
+    if not locked:
+        text += " No difference between the heads stands out from the picture itself."
+    return Verdict(outcome="accept", transfer_again=False, reasons=[], text=text, **base)

@@ -1,0 +1,178 @@
+"""The one place that joins the wings: measure a file into readings, judge them, fetch the stills that findings name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from detect.errors import BadSettings, CannotRead, HeadpassError
+from detect.findings import Findings
+from detect.judge.limits import Limits, default_limits, parse_limits
+from detect.judge.verdict import judge
+from detect.measure.decoding import read_frames
+from detect.measure.fields import Transfer
+from detect.measure.losses import LossFinder
+from detect.measure.media import open_transfer
+from detect.measure.stills import make_stills
+from detect.measure.windows import WindowMeasurer
+from detect.readings import Header, Readings, ReadingsWriter, add_stills
+
+MOST_STILLS = 12
+"""Findings that get pictures; the page shows the ten worst."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScanOptions:
+    """How to scan; the same words as the command's options."""
+
+    every: int = 1
+    standard: str = "auto"
+    field_order: str = "auto"
+    start_timecode: str | None = None
+    tape_speed: str = "15"
+    workers: int = 1
+    limits: Path | None = None
+    deck: Path | None = None
+    stills: bool = True
+
+
+Progress = Callable[[int, int | None], None]
+
+
+def read_limits(path: Path | None) -> Limits:
+    """Limits of a file, or the defaults. Raises BadSettings."""
+    if path is None:
+        return default_limits()
+    try:
+        return parse_limits(Path(path).read_text("utf-8"), where=str(path))
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadSettings(f"{path}: cannot read limits ({error}); give a TOML file") from error
+
+
+def scan_file(
+    path: str | Path, *, options: ScanOptions, readings_path: Path, progress: Progress | None = None
+) -> Findings:
+    """Measure one transfer into ``readings_path`` and judge it. Raises HeadpassError; leaves nothing half-written."""
+    limits = read_limits(options.limits)
+    transfer = open_transfer(
+        path, standard=options.standard, field_order=options.field_order, start_timecode=options.start_timecode
+    )
+    measure_file(transfer, readings_path, options=options, progress=progress)
+    try:
+        findings = judge_file(readings_path, limits=options.limits, deck=options.deck)
+        if options.stills:
+            _fetch_stills(transfer, readings_path, findings, options)
+    except HeadpassError:
+        readings_path.unlink(missing_ok=True)
+        raise
+    del limits
+    return findings
+
+
+def judge_file(readings_path: str | Path, *, limits: Path | None = None, deck: Path | None = None) -> Findings:
+    """Judge saved readings, without decoding."""
+    readings = Readings(readings_path)
+    speed = float(readings.header.measured.get("tape_speed_ips", 15.0))
+    return judge(readings, read_limits(limits), tape_speed_ips=speed)
+
+
+def measure_file(
+    transfer: Transfer, readings_path: Path, *, options: ScanOptions, progress: Progress | None = None
+) -> None:
+    """Decode and measure: one pass, memory independent of the length."""
+    cv2.setNumThreads(1)
+    troubles: list[tuple[int | None, str]] = []
+    readings_path.parent.mkdir(parents=True, exist_ok=True)
+    writer = ReadingsWriter(readings_path)
+    try:
+        windows = WindowMeasurer(
+            transfer.samples, height=transfer.height, width=transfer.width, frame_rate=transfer.frame_rate,
+            sink=writer.add_chunk, every=options.every,
+        )  # fmt: skip
+        losses = LossFinder(
+            transfer.samples, height=transfer.height, width=transfer.width, standard=transfer.standard,
+            first_line=max(1, transfer.raster.picture_row0 // 2), codec=transfer.codec,
+        )  # fmt: skip
+        search = options.every == 1
+        measured = damaged = 0
+        last = -1
+        rows0 = (0, 1)
+        trouble = lambda *what: troubles.append((what[0] if len(what) > 1 else None, str(what[-1])))  # noqa: E731
+        for frame in read_frames(transfer, every=options.every, on_trouble=trouble, threads=max(1, options.workers)):
+            cut = windows.push(frame)
+            if search:
+                losses.push(frame, cut=cut)
+            rows0 = (frame.fields[0].row0, frame.fields[1].row0)
+            last = frame.number
+            measured += not frame.damaged
+            damaged += frame.damaged
+            if progress is not None:
+                progress(frame.number + 1, transfer.frames_expected)
+        if measured == 0:
+            raise CannotRead(f"{transfer.path}: no frame could be decoded; check the copy against its checksum")
+        windows.finish()
+        frames = max(last + 1, 0)
+        found = losses.finish() if search else {}
+        warnings = [*transfer.warnings, *transfer.limits, *_trouble_lines(troubles, damaged)]
+        expected = transfer.frames_expected
+        if expected and frames < expected - transfer.timing.length_slack_frames:
+            warnings.append(f"the file ends early: {frames} of {expected} frames; measured as far as it goes")
+        writer.close(
+            Header(
+                transfer=_transfer_info(transfer, frames, measured, damaged + len({n for n, _ in troubles if n is not None})),
+                measured={
+                    "every": options.every, "rows0": list(rows0), "first_sample": transfer.first_sample,
+                    "chroma_step_y": transfer.samples.chroma_step_y, "tape_speed_ips": float(options.tape_speed),
+                    "losses": search,
+                },
+                warnings=warnings,
+            ),
+            losses=found,
+            cuts=np.array(windows.cuts, np.int64),
+        )  # fmt: skip
+    except BaseException:
+        writer.abandon()
+        raise
+
+
+def _trouble_lines(troubles: list[tuple[int | None, str]], damaged: int) -> list[str]:
+    out = [f"frame {n}: {text}" if n is not None else text for n, text in troubles[:20]]
+    if len(troubles) > 20:
+        out.append(f"and {len(troubles) - 20} more complaints of the decoder")
+    if damaged:
+        out.append(f"{damaged} frames decoded with complaints and were left out")
+    return out
+
+
+def _transfer_info(transfer: Transfer, frames: int, measured: int, undecodable: int) -> dict[str, Any]:
+    return {
+        "path": transfer.path, "size_bytes": transfer.size_bytes, "container": transfer.container, "codec": transfer.codec,
+        "pixel_format": transfer.pixel_format, "width": transfer.width, "height": transfer.height,
+        "field_order": "top" if transfer.first_field_is_top else "bottom",
+        "field_order_source": transfer.field_order_source,
+        "frame_rate": f"{transfer.frame_rate.numerator}/{transfer.frame_rate.denominator}",
+        "frames": frames, "frames_measured": measured, "frames_undecodable": undecodable,
+        "duration_s": round(float(frames / transfer.frame_rate), 4), "start_timecode": transfer.start_timecode,
+        "timecode_source": transfer.timecode_source, "drop_frame": transfer.drop_frame, "standard": transfer.standard.name,
+    }  # fmt: skip
+
+
+def _fetch_stills(transfer: Transfer, readings_path: Path, findings: Findings, options: ScanOptions) -> None:
+    """The stated second visit: one frame for each of the worst findings."""
+    wanted = {}
+    for finding in findings.findings[:MOST_STILLS]:
+        if finding.evidence is not None:
+            frame = finding.evidence.frame - finding.evidence.frame % options.every
+            wanted.setdefault(frame, [tuple(x) for x in finding.evidence.lines])
+    stills: dict[tuple[int, str], bytes] = {}
+    for number, rows in wanted.items():
+        for frame in read_frames(transfer, start=number, stop=number + 1):
+            for style, jpeg in make_stills(frame, transfer.samples, rows=[(a, b) for a, b in rows]).items():
+                stills[number, style] = jpeg
+    if stills:
+        add_stills(readings_path, stills)
