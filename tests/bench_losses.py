@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 import cv2
 import numpy as np
 
-from detect.measure.losses import LIKELY
+from detect.judge.loss_choice import choose_losses
 from detect.standards import NS_PER_SAMPLE
+from tests import losses_material as m
 from tests.losses_clips import FOOLERS, Found, clips, find_losses, match_arrays
 
 VISIBLE_IRE = 15.0
@@ -35,10 +36,18 @@ class Tally:
     errors_us: list[float] = field(default_factory=list)
     ms: list[float] = field(default_factory=list)
 
-    def add(self, found: Found, likely: float) -> None:
-        score, kind = np.asarray(found.arrays["score"]), np.asarray(found.arrays["kind"])
+    def add(self, found: Found, likely: float | None) -> None:
+        score = np.asarray(found.arrays["score"])
         index = match_arrays(found.arrays, found.truth)
-        taken = score >= likely
+        taken = (
+            choose_losses(
+                found.arrays,
+                cuts=np.array(found.cuts),
+                frame_rate=float(m.raster_of(found.clip.height).standard.frame_rate),
+            )
+            if likely is None
+            else score >= likely
+        )
         hit = set(index[taken & (index >= 0)].tolist())
         for i, d in enumerate(found.truth):
             length = d.x1 - d.x0
@@ -59,7 +68,6 @@ class Tally:
         self.minutes += found.clip.minutes
         self.worst = max(self.worst, runs / found.clip.minutes)
         self.ms.append(found.ms_per_frame)
-        del kind
 
     def line(self, name: str) -> str:
         def share(found: int, of: int) -> str:
@@ -100,7 +108,7 @@ def run(title: str, *, per_minute: float, options: argparse.Namespace, codecs: t
         (foolers if clip.kind in FOOLERS else total).add(found, options.likely)
         if options.show:
             index = match_arrays(found.arrays, found.truth)
-            for i in np.flatnonzero((found.arrays["score"] >= options.likely) & (index < 0)):
+            for i in np.flatnonzero((found.arrays["score"] >= (options.likely or 2.0)) & (index < 0)):
                 print("   false", clip.name, clip.codec, {k: round(float(v[i]), 2) for k, v in found.arrays.items()})
     print(f"\n{title}\n{HEAD}")
     for name, tally in by_kind.items():
@@ -118,7 +126,7 @@ def main() -> None:
     parser.add_argument("--fields", type=int, default=300)
     parser.add_argument("--films", nargs="*", default=[])
     parser.add_argument("--kinds", nargs="*")
-    parser.add_argument("--likely", type=float, default=LIKELY)
+    parser.add_argument("--likely", type=float, help="take all candidates from this score, without the second look")
     parser.add_argument("--show", action="store_true", help="print every false alarm")
     parser.add_argument("--parts", nargs="*", default=["many", "few", "mpeg2"])
     options = parser.parse_args()

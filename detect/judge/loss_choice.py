@@ -1,0 +1,134 @@
+"""Which candidate losses are taken for losses: the score, the shot's own false alarms, and the wheel.
+
+The score of a candidate (log odds) is right for ordinary pictures. Two things are known only afterwards:
+
+* *the shot*: where sun on water or falling snow make dashes of light, many candidates of one look (kind and length)
+  stand just below the threshold. The number of false ones above it is predicted from them, and the threshold of that
+  look rises until the prediction is small against what is taken;
+* *the wheel*: a scratch comes back in every pass at the same place. Where losses crowd at one place across the tape in
+  different lines of the picture, the odds of the next candidate there are better by the ratio of the densities, and
+  its threshold is lower by the logarithm of that (Bayes; Armstrong, Rayner and Kokaram 1998 gain the same way).
+
+Pure functions of arrays; nothing is decoded again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+LIKELY = 2.0
+"""Log odds from which a candidate is a loss, other things equal (as measure.losses.LIKELY, set on development
+footage)."""
+NEAR = 2.0
+"""Candidates this far below the threshold tell of the false ones above it, log odds."""
+FALL = 0.7
+"""Their number falls by exp(-0.7) or faster for each unit of score (measured on glints and water)."""
+EXCUSED = 2
+"""This many below the threshold, of one look in one shot, prove nothing."""
+FALSE_SHARE = 0.1
+"""Predicted false ones tolerated among those taken."""
+FALSE_PER_MINUTE = 0.5
+"""... or in a minute."""
+HIGHEST = 9.0
+"""Threshold above which nothing is raised."""
+LENGTHS_SAMPLES = (0.0, 13.5, 20.0, 30.0, 60.0, 1e9)
+"""Classes of length: under 1, 1.5, 2.2, 4.4 us and longer. Dashes of light are short."""
+SHORTEST_SAMPLES = 6
+"""A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
+LONGEST_SHOT_S = 20.0
+WHEEL_CELLS = 256
+WHEEL_REACH = 2
+"""Cells either way that count as the same place across: 0.3 mm."""
+WHEEL_SPAN_S = 4.0
+"""How long before and after a scratch is looked for."""
+WHEEL_LEAST = 4
+"""Losses in as many different lines that make a place suspect."""
+WHEEL_GAIN = 4.5
+"""Most a threshold is lowered for the wheel's sake, log odds."""
+
+
+def choose_losses(
+    candidates: Mapping[str, NDArray[Any]],
+    *,
+    cuts: NDArray[np.integer[Any]],
+    frame_rate: float,
+    pass_position: NDArray[np.floating[Any]] | None = None,
+) -> NDArray[np.bool_]:
+    """True for candidates taken as losses.
+
+    ``candidates``: arrays of ``LossFinder.finish``, in order of time; ``cuts``: frames that begin a shot;
+    ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``).
+    """
+    score = np.asarray(candidates["score"], float)
+    if not len(score):
+        return np.zeros(0, bool)
+    length = np.asarray(candidates["x1"]).astype(int) - np.asarray(candidates["x0"]).astype(int)
+    threshold = _of_the_shot(candidates, length, np.asarray(cuts), frame_rate)
+    if pass_position is not None:
+        threshold = threshold - _gain_of_the_wheel(candidates, score >= threshold, pass_position, frame_rate)
+    return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES))
+
+
+def _of_the_shot(
+    candidates: Mapping[str, NDArray[Any]], length: NDArray[np.int64], cuts: NDArray[Any], frame_rate: float
+) -> NDArray[np.floating[Any]]:
+    """Threshold of each candidate, raised where its shot shows too many of its look below the threshold."""
+    frame = np.asarray(candidates["frame"]).astype(int)
+    score = np.asarray(candidates["score"], float)
+    shot = np.searchsorted(cuts, frame, "right")
+    first = np.concatenate([[0], cuts])[shot]
+    part = (frame - first) // max(1, round(LONGEST_SHOT_S * frame_rate))
+    look = np.searchsorted(LENGTHS_SAMPLES, length, "right") + 10 * np.asarray(candidates["kind"]).astype(int)
+    _, group = np.unique(np.stack([shot, part, look]), axis=1, return_inverse=True)
+    group = np.asarray(group).ravel()
+    groups = int(group.max()) + 1
+    near = np.bincount(group[(score < LIKELY) & (score >= LIKELY - NEAR)], minlength=groups)
+    threshold = np.full(groups, LIKELY)
+    for index in np.flatnonzero(near > EXCUSED):
+        mine = np.sort(score[(group == index) & (score >= LIKELY)])
+        frames = frame[group == index]
+        minutes = (frames.max() - frames.min() + 1) / frame_rate / 60
+        while threshold[index] < HIGHEST:
+            predicted = (near[index] - EXCUSED) * np.exp(-FALL * (threshold[index] - LIKELY))
+            taken = len(mine) - np.searchsorted(mine, threshold[index])
+            if predicted <= max(FALSE_SHARE * taken, FALSE_PER_MINUTE * minutes):
+                break
+            threshold[index] += 0.25
+    return threshold[group]
+
+
+def _gain_of_the_wheel(
+    candidates: Mapping[str, NDArray[Any]],
+    taken: NDArray[np.bool_],
+    position: NDArray[np.floating[Any]],
+    frame_rate: float,
+) -> NDArray[np.floating[Any]]:
+    """By how much the odds of each candidate are better for lying where losses crowd across the tape."""
+    frame = np.asarray(candidates["frame"]).astype(int)
+    line = np.asarray(candidates["line"]).astype(int)
+    gain = np.zeros(len(frame))
+    known = np.isfinite(position)
+    cell = np.zeros(len(frame), int)
+    cell[known] = np.clip((position[known] * WHEEL_CELLS).astype(int), 0, WHEEL_CELLS - 1)
+    sure = np.flatnonzero(taken & known)
+    if len(sure) < WHEEL_LEAST:
+        return gain
+    span = max(1, round(WHEEL_SPAN_S * frame_rate))
+    block = frame // span
+    width = 2 * WHEEL_REACH + 1
+    for at in np.unique(block[known]):
+        around = sure[(block[sure] >= at - 1) & (block[sure] <= at + 1)]
+        counts = np.convolve(np.bincount(cell[around], minlength=WHEEL_CELLS), np.ones(width), "same")
+        usual = max(float(np.median(counts)), len(around) * width / WHEEL_CELLS * 0.2, 0.25)
+        crowded = np.flatnonzero(counts >= WHEEL_LEAST)
+        for c in crowded:
+            near = around[np.abs(cell[around] - c) <= WHEEL_REACH]
+            if len(np.unique(line[near])) < WHEEL_LEAST or counts[c] < 3 * usual:
+                continue
+            here = known & (block == at) & (cell == c)
+            gain[here] = min(float(np.log(counts[c] / usual)), WHEEL_GAIN)
+    return gain
