@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.measure.cuts import CutFinder
-from detect.measure.fields import SampleFormat
+from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.loss_score import COLUMNS
 from detect.measure.losses import LossFinder
+from synthetic_clips.render import Tape
 from tests import losses_material as m
 
 KINDS = (
@@ -61,9 +62,14 @@ class Clip:
 
 @dataclass
 class Found:
-    clip: Clip
-    arrays: dict[str, NDArray[np.generic]]
-    runs: NDArray[np.float32]
+    """What a search gave; ``truth`` is what had been injected."""
+
+    height: int
+    minutes: float
+    name: str = ""
+    kind: str = ""
+    arrays: dict[str, NDArray[np.generic]] = field(default_factory=dict)
+    runs: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     truth: list[m.Damage] = field(default_factory=list)
     ms_per_frame: float = 0.0
     cuts: list[int] = field(default_factory=list)
@@ -195,7 +201,7 @@ def clips(
 
 
 def find_losses(clip: Clip) -> Found:
-    """Render the clip and search it; CPU time is that of the search and the cuts alone."""
+    """Render the clip and search it."""
     raster = m.raster_of(clip.height)
     rendered = list(m.render(clip.scenes, raster, clip.recipe, clip.damage, clip.seed))
     truth = [d for _, damage in rendered for d in damage]
@@ -204,19 +210,30 @@ def find_losses(clip: Clip) -> Found:
     if clip.codec:
         frames = m.through(clip.codec, frames, raster)
         depth = 10 if frames[0].fields[0].y.dtype == np.uint16 else 8
+    if clip.every > 1:
+        frames = frames[:: clip.every]
+        truth = [d for d in truth if d.field // 2 % clip.every == 0]
+    codec = {"mpeg2": "mpeg2video", None: "ffv1"}.get(clip.codec, str(clip.codec))
+    found = search(frames, height=clip.height, depth=depth, codec=codec, minutes=clip.minutes)
+    found.name, found.kind, found.truth = clip.name, clip.kind, truth
+    return found
+
+
+def search(frames: Sequence[Frame], *, height: int, depth: int, codec: str, minutes: float) -> Found:
+    """Search frames for losses; CPU time is that of the search and the cuts alone."""
+    raster = m.raster_of(height)
+    samples = SampleFormat(depth, 2, 1, False, True)
     finder = LossFinder(
-        SampleFormat(depth, 2, 1, False, True),
-        height=clip.height,
+        samples,
+        height=height,
         width=m.WIDTH,
         standard=raster.standard,
-        codec={"mpeg2": "mpeg2video", None: "ffv1"}.get(clip.codec, str(clip.codec)),
+        first_line=raster.picture_row0 // 2 + 1,
+        codec=codec,
         keep_runs=True,
     )
     cuts, spent = CutFinder(), 0.0
-    found = Found(clip, {}, np.zeros((0, 0), np.float32), truth)
-    if clip.every > 1:
-        frames = frames[:: clip.every]
-        found.truth = [d for d in truth if d.field // 2 % clip.every == 0]
+    found = Found(height=height, minutes=minutes)
     for frame in frames:
         start = time.process_time()
         cut = cuts.push(frame)
@@ -228,6 +245,28 @@ def find_losses(clip: Clip) -> Found:
     found.arrays = finder.finish()
     found.ms_per_frame = 1e3 * (spent + time.process_time() - start) / len(frames)
     found.runs = finder.runs()
+    return found
+
+
+def play(tape: Tape, kind: str) -> Found:
+    """Search a tape of the project's own simulator; contrasts are those against the lines above and below."""
+    height, top_first = tape.truth.height, tape.truth.top_field_first
+    frames: list[Frame] = []
+    for number, (y, _, _) in enumerate(tape):
+        fields = [
+            Field(number, i, row0, y[row0::2].copy(), None, None)
+            for i, row0 in enumerate((0, 1) if top_first else (1, 0))
+        ]
+        frames.append(Frame(number, (fields[0], fields[1])))
+    minutes = len(frames) / float(m.raster_of(height).standard.frame_rate) / 60
+    found = search(frames, height=height, depth=10, codec="ffv1", minutes=minutes)
+    found.name, found.kind = f"{kind}-{tape.truth.programme}", kind
+    for d in tape.truth.dropouts:
+        y = frames[d["frame"]].fields[d["field"]].y[:, d["x0"] : d["x1"]].astype(float)
+        line = d["line"]
+        around = (y[max(line - 1, 0)] + y[min(line + 1, len(y) - 1)]) / 2
+        contrast = float(np.sqrt(np.mean((y[line] - around) ** 2))) / 8.76
+        found.truth.append(m.Damage(2 * d["frame"] + d["field"], line, d["x0"], d["x1"], d["kind"], 1, contrast))
     return found
 
 
