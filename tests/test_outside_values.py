@@ -330,10 +330,10 @@ def relation_at_boundary(y_ire: np.ndarray, chroma_pct: np.ndarray | None, name:
 
 
 def test_a_level_step_reads_in_ire() -> None:
-    """BT.601: 1 IRE = 1 % of black to white = 8.76 codes of 10 bits; the lower half is 10 codes up."""
+    """BT.601: 1 IRE = 1 % of black to white = 8.76 codes of 10 bits; the lower half is 40 codes up."""
     picture = moving_content(np.random.default_rng(4), slant_samples=0.0)
-    picture[LINES // 2 :] += 10 / 8.76
-    assert relation_at_boundary(picture, None, "level")[0] == pytest.approx(10 / 8.76, abs=0.1)
+    picture[LINES // 2 :] += 40 / 8.76
+    assert relation_at_boundary(picture, None, "level")[0] == pytest.approx(40 / 8.76, abs=0.1)
 
 
 @pytest.mark.parametrize("turn_deg", [3.0, -5.0])
