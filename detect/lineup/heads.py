@@ -1,0 +1,245 @@
+"""Fits over the four heads: a mean per head of any figure of the rows, and the guide's figures from displacement and hue.
+
+t(theta, head) = e_head + skew sin(theta)/sqrt 2 - scallop cos(theta)/(1 - 1/sqrt 2). A line that no corrector touched shows t
+itself; a line-corrected one shows t less its value at the line's burst; a corrector that leaves a share shows something between.
+Colour always shows t less its value at the burst, as hue: late is clockwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.timebase import BURST_CENTRE_SAMPLES, scallop_shape, skew_shape, theta
+from detect.lineup.displacement import Displacement
+from detect.lineup.phase import head_of, slow_terms, without_losses
+from detect.standards import HEADS, Standard
+
+F64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+Regime = Literal["uncorrected", "line-corrected", "undetermined"]
+
+_DECISIVE = 10.0
+"""Gain in log-likelihood that settles a choice between two models of the time base (odds of 20 000 to 1)."""
+_SHARES = np.linspace(0.0, 0.95, 20)
+"""Shares of the error at the burst that a corrector may have left, tried in turn."""
+_AGREE_SIGMAS = 4.0
+"""Hue and displacement are taken together when they agree within this."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeadMeans:
+    """Mean of a figure for each head, (4,), and standard errors; the covariance is diagonal but for slow terms."""
+
+    values: F64
+    sigmas: F64
+
+
+def head_means(
+    figure: F64, rows: Mask, standard: Standard, phase: float, *, shapes: bool = True, inner_rows_only: bool = False
+) -> HeadMeans:
+    """Weighted means per head of ``figure`` (rows,), slow changes down the picture and shapes within the pass taken out.
+
+    ``inner_rows_only`` leaves out the first and last line of each band: the line next to a head switch may miss its correction.
+    Standard errors allow for neighbouring lines that scatter alike (residuals correlated from line to line).
+    """
+    use = rows & np.isfinite(figure)
+    height = len(rows)
+    head = head_of(standard, phase, height)
+    if inner_rows_only:
+        use = use & inside_bands(head)
+    parts = [(head[:, None] == np.arange(HEADS)[None, :]).astype(np.float64), slow_terms(height)]
+    if shapes:
+        angle = theta(standard, phase, np.arange(height, dtype=np.float64), 0.5)
+        shape = np.stack([skew_shape(angle), scallop_shape(angle)], axis=1)
+        parts.append(shape - shape[use].mean(axis=0))
+    parts[1] = parts[1] - parts[1][use].mean(axis=0)
+    x = np.hstack(parts)[use]
+    y = without_losses(figure, use)[use]
+    present = np.array([np.any(head[use] == h) for h in range(HEADS)])
+    cov = np.linalg.pinv(x.T @ x)
+    beta = cov @ (x.T @ y)
+    rest = y - x @ beta
+    dof = max(1, len(y) - x.shape[1])
+    variance = float(rest @ rest) / dof * _correlation_factor(rest)
+    values, sigmas = beta[:HEADS], np.sqrt(np.diag(cov)[:HEADS] * variance)
+    return HeadMeans(np.where(present, values, np.nan), np.where(present, sigmas, np.nan))
+
+
+def inside_bands(head: NDArray[np.int64]) -> Mask:
+    """Rows whose neighbours two rows up and down belong to the same band."""
+    inner = np.ones(len(head), bool)
+    inner[2:] &= head[2:] == head[:-2]
+    inner[:-2] &= head[:-2] == head[2:]
+    return inner
+
+
+def _correlation_factor(rest: F64) -> float:
+    """By how much lines that scatter alike enlarge the variance of a mean: (1 + rho)/(1 - rho), rho of lines in one field."""
+    if len(rest) < 16:
+        return 1.0
+    rho = float(np.corrcoef(rest[:-2], rest[2:])[0, 1]) if rest.std() > 0 else 0.0
+    rho = min(max(rho, 0.0), 0.9)
+    return (1 + rho) / (1 - rho)
+
+
+@dataclass(frozen=True, slots=True)
+class TimingFit:
+    """The guide and the heads. Quadrature (4,) has mean zero, NaN where a corrector hides it. ``left_share``: see module."""
+
+    regime: Regime
+    left_share: float
+    skew_ns: float
+    skew_sigma_ns: float
+    scallop_ns: float
+    scallop_sigma_ns: float
+    quadrature_ns: F64
+    quadrature_sigma_ns: F64
+    log_likelihood: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """Design for displacements: columns are 3 heads, skew, scallop, slow terms (3), sections."""
+
+    x: F64
+    y: F64
+    w: F64
+    row: NDArray[np.int64]
+
+
+def _shapes(standard: Standard, phase: float, rows: F64, column: float) -> F64:
+    """Skew and scallop shapes at a column of the active line, (rows, 2)."""
+    angle = theta(standard, phase, rows, (standard.active_start_sample + column) / standard.samples_per_line)
+    return np.stack([skew_shape(angle), scallop_shape(angle)], axis=1)
+
+
+def _burst_shapes(standard: Standard, phase: float, rows: F64) -> F64:
+    burst = BURST_CENTRE_SAMPLES[standard.short_name] - standard.active_start_sample
+    return _shapes(standard, phase, rows, burst)
+
+
+_HEAD_CODE = np.vstack([np.eye(3), -np.ones((1, 3))])
+"""Four head offsets of mean zero from three parameters."""
+
+
+def _timing_model(d: Displacement, rows: Mask, standard: Standard, phase: float, left_share: float) -> _Model:
+    height = len(rows)
+    head = head_of(standard, phase, height)
+    at = np.flatnonzero(rows & inside_bands(head))
+    r = at.astype(np.float64)
+    burst = _burst_shapes(standard, phase, r)
+    slow = slow_terms(height)[at]
+    sections = np.flatnonzero(d.weight[at].sum(axis=0) > 0)
+    blocks, ys, ws = [], [], []
+    for k, s in enumerate(sections):
+        shape = _shapes(standard, phase, r, float(d.columns[s])) - (1 - left_share) * burst
+        own = np.zeros((len(at), len(sections)))
+        own[:, k] = 1.0
+        blocks.append(np.hstack([left_share * _HEAD_CODE[head[at]], shape, slow, own]))
+        series = np.where(rows, d.ns[:, s], 0.0)
+        ys.append(without_losses(series, rows)[at])
+        ws.append(d.weight[at, s])
+    return _Model(np.vstack(blocks), np.concatenate(ys), np.concatenate(ws), np.tile(at, len(sections)))
+
+
+def _solve(model: _Model) -> tuple[F64, F64, float]:
+    """Weighted least squares with errors common to a row allowed for: values, covariance, log-likelihood."""
+    sw = np.sqrt(model.w / model.w.mean())
+    x, y = model.x * sw[:, None], model.y * sw
+    bread = np.linalg.pinv(x.T @ x)
+    beta = bread @ (x.T @ y)
+    rest = y - x @ beta
+    order = np.argsort(model.row, kind="stable")
+    starts = np.flatnonzero(np.r_[True, np.diff(model.row[order]) > 0])
+    scores = np.add.reduceat((x * rest[:, None])[order], starts, axis=0)
+    # rows two apart scatter alike as well (one band); neighbours of the same field are added to the sandwich
+    meat = scores.T @ scores
+    cross = scores[:-2].T @ scores[2:]
+    meat = meat + 0.5 * (cross + cross.T) if np.all(np.diag(meat + 0.5 * (cross + cross.T)) > 0) else meat
+    cov = bread @ meat @ bread
+    log_likelihood = -0.5 * len(starts) * float(np.log(max((rest**2).mean(), 1e-12)))
+    return beta, cov, log_likelihood
+
+
+def fit_timing(d: Displacement, rows: Mask, standard: Standard, phase: float) -> TimingFit | None:
+    """Skew, scallop and quadrature from displacements, and whether a line corrector was at work; None without a ruler."""
+    if not np.any(d.weight > 0):
+        return None
+    tries = {share: _solve(_timing_model(d, rows, standard, phase, share)) for share in (1.0, 0.0)}
+    plain, corrected = tries[1.0], tries[0.0]
+    regime: Regime = "undetermined"
+    share = 1.0
+    if plain[2] - corrected[2] > _DECISIVE:
+        regime = "uncorrected"
+    elif corrected[2] - plain[2] > _DECISIVE:
+        regime, share = "line-corrected", 0.0
+    between = [(s, _solve(_timing_model(d, rows, standard, phase, float(s)))) for s in _SHARES[1:]]
+    best_share, best = max(between, key=lambda item: item[1][2])
+    if best[2] - max(plain[2], corrected[2]) > _DECISIVE:
+        regime, share = "line-corrected", float(best_share)
+    beta, cov, likelihood = tries[share] if share in tries else best
+    quadrature = _HEAD_CODE @ beta[:3]
+    q_sigma = np.sqrt(np.diag(_HEAD_CODE @ cov[:3, :3] @ _HEAD_CODE.T))
+    if share == 0.0:
+        quadrature, q_sigma = np.full(HEADS, np.nan), np.full(HEADS, np.nan)
+    return TimingFit(
+        regime=regime,
+        left_share=share,
+        skew_ns=float(beta[3]),
+        skew_sigma_ns=float(np.sqrt(cov[3, 3])),
+        scallop_ns=float(beta[4]),
+        scallop_sigma_ns=float(np.sqrt(cov[4, 4])),
+        quadrature_ns=quadrature,
+        quadrature_sigma_ns=q_sigma,
+        log_likelihood=likelihood,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class HueTiming:
+    """Skew and scallop from hue along the line: ns and standard errors."""
+
+    skew_ns: float
+    skew_sigma_ns: float
+    scallop_ns: float
+    scallop_sigma_ns: float
+
+
+def fit_hue_timing(
+    hue_deg: F64, columns: F64, rows: Mask, standard: Standard, phase: float
+) -> HueTiming:
+    """Skew and scallop from the hue of each bar on each row, (rows, bars) degrees; ``columns`` (bars,) are luma columns.
+
+    Each bar has its own constant for each head (its hue error and differential phase), so only what changes within a pass counts.
+    """
+    height = len(rows)
+    head = head_of(standard, phase, height)
+    at = np.flatnonzero(rows & inside_bands(head))
+    r = at.astype(np.float64)
+    burst = _burst_shapes(standard, phase, r)
+    slow = slow_terms(height)[at]
+    bars = len(columns)
+    blocks, ys = [], []
+    for b in range(bars):
+        shape = -standard.subcarrier_deg_per_ns * (_shapes(standard, phase, r, float(columns[b])) - burst)
+        own = np.zeros((len(at), bars * (HEADS + 3)))
+        base = b * (HEADS + 3)
+        own[np.arange(len(at)), base + head[at]] = 1.0
+        own[:, base + HEADS : base + HEADS + 3] = slow
+        blocks.append(np.hstack([shape, own]))
+        ys.append(without_losses(np.where(rows, hue_deg[:, b], 0.0), rows)[at])
+    model = _Model(np.vstack(blocks), np.concatenate(ys), np.ones(bars * len(at)), np.tile(at, bars))
+    beta, cov, _ = _solve(model)
+    return HueTiming(float(beta[0]), float(np.sqrt(cov[0, 0])), float(beta[1]), float(np.sqrt(cov[1, 1])))
+
+
+def combine(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float] | None:
+    """Inverse-variance mean of two (value, sigma); None when they contradict each other."""
+    if abs(a[0] - b[0]) > _AGREE_SIGMAS * np.hypot(a[1], b[1]):
+        return None
+    wa, wb = 1 / a[1] ** 2, 1 / b[1] ** 2
+    return (a[0] * wa + b[0] * wb) / (wa + wb), float(1 / np.sqrt(wa + wb))

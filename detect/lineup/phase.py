@@ -1,0 +1,139 @@
+"""Where the heads change: the phase of the wheel from everything that was read off the lines of a test signal.
+
+The picture is the same on every line, so whatever differs from line to line is the deck's. For each phase on the lattice the rows
+are given four head means, the two shapes of a guide error within a pass, and slow changes down the picture; the phase that leaves
+least is the wheel's. The same at periods that no wheel has tells how much of that any pattern of rows would gain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, stats
+
+from detect.judge.timebase import scallop_shape, skew_shape, theta
+from detect.standards import HEADS, STANDARDS, Standard, pass_of_rows
+
+F64 = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+NULL_FACTORS = (0.89, 0.95, 1.06, 1.13)
+"""Periods no wheel has, as multiples of the true one; none is near a ratio of small numbers."""
+_LOSS_SIGMAS = 8.0
+"""A row this far from the median of its neighbours in the same field is a loss, not a head."""
+_CHANCE = 1e-6
+"""Chance of heads being told apart where there are none, over all phases."""
+_NULL_RATIO = 2.0
+"""The true period must explain this many times what the best null period does."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseFit:
+    """``gain`` is the log-likelihood over rows all alike, ``null_gain`` the best at periods that no wheel has.
+
+    ``curve`` has one entry per phase of the lattice.
+    """
+
+    phase_lines: float
+    sigma_lines: float
+    gain: float
+    null_gain: float
+    locked: bool
+    curve: F64
+
+    @property
+    def null_ratio(self) -> float:
+        return self.gain / self.null_gain if self.null_gain > 0 else float("inf")
+
+
+def lattice(standard: Standard) -> F64:
+    """All phases that give different bands: 525 steps of 1/32 line, or 125 of 1/8."""
+    step = float(standard.phase_step_lines)
+    return np.arange(round(float(standard.lines_per_pass) / step)) * step
+
+
+def without_losses(values: F64, rows: Mask) -> F64:
+    """A series (rows,) with losses replaced by the median of five neighbouring lines of the same field."""
+    out = values.copy()
+    for parity in (0, 1):
+        at = np.flatnonzero(rows)
+        at = at[at % 2 == parity]
+        if at.size < 8:
+            continue
+        part = out[at]
+        smooth = ndimage.median_filter(part, 5, mode="nearest")
+        off = part - smooth
+        scale = stats.median_abs_deviation(off, scale="normal")
+        bad = np.abs(off) > _LOSS_SIGMAS * max(float(scale), 1e-12)
+        out[at[bad]] = smooth[bad]
+    return out
+
+
+def head_of(standard: Standard, phase: float, height: int) -> NDArray[np.int64]:
+    """Head index 0 to 3 (A to D) of each frame row."""
+    return pass_of_rows(standard, phase, np.arange(height)) % HEADS
+
+
+def slow_terms(height: int) -> F64:
+    """What may change down the picture without being a head: (height, 3) field against field, slope and bow."""
+    x = np.linspace(-1, 1, height)
+    return np.stack([np.arange(height) % 2 - 0.5, x, x**2 - 1 / 3], axis=1)
+
+
+def _design(standard: Standard, phase: float, height: int, *, period_factor: float = 1.0) -> F64:
+    """(height, 9): four heads, sine and cosine of the place in the pass, slow terms."""
+    rows = np.arange(height, dtype=np.float64)
+    if period_factor == 1.0:
+        head = head_of(standard, phase, height)
+        angle = theta(standard, phase, rows, 0.5)
+    else:
+        place = (rows / 2 - phase) / (float(standard.lines_per_pass) * period_factor)
+        head = np.floor(place + 1e-9).astype(np.int64) % HEADS
+        angle = np.radians((place - np.floor(place + 1e-9)) * 90 - 45)
+    heads = (head[:, None] == np.arange(HEADS)[None, :]).astype(np.float64)
+    return np.hstack([heads, skew_shape(angle)[:, None], scallop_shape(angle)[:, None], slow_terms(height)])
+
+
+@lru_cache(maxsize=12)
+def _bases(name: str, height: int, rows: bytes, factor: float) -> tuple[F64, F64]:
+    """Orthonormal columns for each phase, (phases, used rows, 9), and for rows all alike, (used rows, 4)."""
+    standard = STANDARDS[name]
+    use = np.frombuffer(rows, np.bool_)
+    phases = lattice(standard) if factor == 1.0 else lattice(standard)[::8] * factor
+    stack = np.stack([_design(standard, float(p), height, period_factor=factor)[use] for p in phases])
+    plain = np.hstack([np.ones((height, 1)), slow_terms(height)])[use]
+    return np.linalg.qr(stack)[0], np.linalg.qr(plain)[0]
+
+
+def _gains(x: F64, standard: Standard, rows: Mask, factor: float) -> F64:
+    """Log-likelihood gain of each phase, (phases,); ``x`` is (used rows, series)."""
+    full, plain = _bases(standard.name, len(rows), rows.tobytes(), factor)
+    total = (x**2).sum(axis=0)
+    alike = total - ((plain.T @ x) ** 2).sum(axis=0)
+    fitted = total - (np.einsum("prk,rs->pks", full, x, optimize=True) ** 2).sum(axis=1)
+    floor = 1e-9 * np.maximum(alike, 1e-30)
+    return np.asarray(0.5 * len(x) * np.log(np.maximum(alike, floor) / np.maximum(fitted, floor)).sum(axis=1))
+
+
+def find_phase(series: Mapping[str, F64], rows: Mask, standard: Standard) -> PhaseFit:
+    """Fit the phase to all ``series`` at once; each is (rows,), read where ``rows`` is True. NaN series are left out."""
+    used = [without_losses(v, rows)[rows] for v in series.values() if np.isfinite(v[rows]).all()]
+    used = [(v - v.mean()) / v.std() for v in used if v.std() > 0]
+    if not used or rows.sum() < 4 * float(standard.lines_per_pass):
+        return PhaseFit(float("nan"), float("nan"), 0.0, 0.0, False, np.zeros(len(lattice(standard))))
+    x = np.stack(used, axis=1)
+    curve = _gains(x, standard, rows, 1.0)
+    null = max(float(_gains(x, standard, rows, f).max()) for f in NULL_FACTORS)
+    best = int(np.argmax(curve))
+    # twice the gain is chi-square with five degrees of freedom a series (three heads, two shapes) where nothing is there
+    chance = float(stats.chi2.sf(2 * curve[best], 5 * x.shape[1])) * len(curve)
+    locked = chance < _CHANCE and curve[best] > _NULL_RATIO * null
+    step = float(standard.phase_step_lines)
+    near = np.exp(np.maximum(curve - curve[best], -50.0))
+    off = (np.arange(len(curve)) - best + len(curve) // 2) % len(curve) - len(curve) // 2
+    sigma = step * max(0.5, float(np.sqrt((near * off**2).sum() / near.sum())))
+    return PhaseFit(float(lattice(standard)[best]), sigma, float(curve[best]), null, locked, curve)
