@@ -24,7 +24,7 @@ from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import optimize, stats
 
 from detect.judge.tape_map import LETTERS, Places
 from detect.standards import HEADS, PASS_ANGLE_DEG, WHEEL_RADIUS_MM, Standard
@@ -43,6 +43,13 @@ ACROSS_MM = float(WHEEL_RADIUS_MM * np.deg2rad(PASS_ANGLE_DEG))
 """Length of a pass: 41.2 mm."""
 SIGNIFICANT = 1e-3
 """p value of a pattern. Six kinds and a few rounds: under one uniform clip in a hundred is given a pattern."""
+RISING = 4e-3
+"""The same for rising: one test, not thousands of boxes."""
+CLOSE = 0.8
+"""Two boxes explain losses about as well when their statistics are within this ratio."""
+ALL_OF_AN_END = 0.8
+"""Share of the losses at an end of the passes that must lie in a scratch there, or it is damage of the edge."""
+MOST_PATTERNS = 6
 LEAST_LOSSES = 8
 """Losses in a pattern: fewer are told as they are, one by one."""
 BINS = 256
@@ -61,9 +68,6 @@ LINE_ENDS = 2 * SWITCH_SAMPLES / 720
 """Share of the picture that lies there."""
 TIME_BOXES = TIME_CELLS * (TIME_CELLS + 1) / 2
 """Stretches of time tried."""
-SWITCH_HITS = 0.05
-"""... and at this share of the head changes at least: they come with every turn of the wheel, not where tape is
-worn."""
 RATE_LIMIT_PER_MINUTE = 10.0
 WORST_MINUTE_LIMIT = 25.0
 """Proposed limits: mean 10 a minute, 25 in the worst minute. From the background section of EP 0014327 A2, where they
@@ -138,18 +142,23 @@ def find_patterns(places: Places, *, start_frame: int, end_frame: int, seen: Exp
     left = np.arange(len(places))
     expected = np.repeat(seen.share[:, :, None] / TIME_CELLS, TIME_CELLS, 2)
     out: list[Pattern] = []
-    while len(left) >= LEAST_LOSSES and len(out) < 6:
-        boxes = sorted(_candidates(points, left, expected / expected.sum()), key=lambda b: b.p_value)
-        if not boxes or boxes[0].p_value > SIGNIFICANT:
-            break
+    while len(left) >= LEAST_LOSSES and len(out) < MOST_PATTERNS:
+        boxes = list(_candidates(points, left, expected / expected.sum()))
+        rising = boxes[-1]
+        if rising.p_value <= RISING:  # does anything else remain once the rise is granted?
+            tilted = _tilted(points, left, expected / expected.sum())
+            boxes = [*list(_candidates(points, left, tilted))[:-1], rising]
         best = _prefer(boxes)
+        if best is None:
+            break
         inside = left[best.inside]
-        other = next((b for b in sorted(boxes, key=lambda b: -b.statistic) if b.kind != best.kind), None)
+        other = max((b for b in boxes if b.kind != best.kind), key=lambda b: b.statistic)
         out.append(_told(best, inside, places, points, other))
         if best.kind == "rising":
             break
-        left = np.setdiff1d(left, inside)
-        _take_out(expected, best)
+        whole = _widened(best, points)
+        left = left[~_inside(whole, points, left)]
+        _take_out(expected, whole)
     return out
 
 
@@ -312,8 +321,7 @@ def _switch(p: _Points, left: NDArray[np.int64], expected: NDArray[np.floating[A
             counts = np.bincount(p.time_cell[left][mine], minlength=TIME_CELLS)[None]
             _, cells, value = _best_time(counts, LINE_ENDS * expected[a:b].sum(0)[None], len(left))
             inside = mine & _in_time(p, left, cells)
-            changes = p.seen.switches_per_s * p.seconds * (cells[1] - cells[0]) / TIME_CELLS
-            if value > best.statistic and inside.sum() >= SWITCH_HITS * changes:
+            if value > best.statistic:
                 p_value = _p_value(value, 2 * len(EDGE_SHARES) * TIME_BOXES)
                 best = _Box("switch", inside, value, p_value, LETTERS, (a, b), _shares(cells))
     return best
@@ -354,17 +362,64 @@ def _nothing(kind: PatternKind, total: int) -> _Box:
     return _Box(kind, np.zeros(total, bool), 0.0, 1.0)
 
 
-def _prefer(boxes: list[_Box]) -> _Box:
-    """The most significant box, but the special kind where two explain the same losses about as well.
+def _prefer(boxes: Sequence[_Box]) -> _Box | None:
+    """The most telling box: the special kind where two explain the same losses about as well.
 
-    A switch transient lies in an edge box, a scratch near the end of the pass too, and any of them may be part of a
-    rise.
+    A switch transient lies in an edge box too; a box at the end of the pass is a scratch only if it is all there is at
+    that end; a rise is named when no box stands out from it.
     """
-    order: dict[str, int] = {"switch": 0, "scratch": 1, "edge": 2, "one_head": 2, "cluster": 2, "rising": 3}
-    good = [b for b in boxes if b.p_value <= SIGNIFICANT]
-    top = max(b.statistic for b in good)
-    close = [b for b in good if b.statistic > 0.8 * top]
-    return min(close, key=lambda b: (order[b.kind], b.p_value, -b.statistic))
+    good = {b.kind: b for b in boxes if b.p_value <= (RISING if b.kind == "rising" else SIGNIFICANT)}
+    if not good:
+        return None
+    if len(good) > 1:
+        good.pop("rising", None)
+    top = max(b.statistic for b in good.values())
+    good = {kind: b for kind, b in good.items() if b.statistic > CLOSE * top}
+    if "switch" in good:
+        return good["switch"]
+    if "scratch" in good and "edge" in good:
+        shared = np.sum(good["scratch"].inside & good["edge"].inside)
+        of_edge = good["edge"].inside.sum()
+        good.pop("edge" if shared >= ALL_OF_AN_END * of_edge or shared == 0 else "scratch")
+    return max(good.values(), key=lambda b: (b.kind == "scratch", b.statistic))
+
+
+def _widened(box: _Box, p: _Points) -> _Box:
+    """The box with its fringe: losses next to a pattern belong to it, or it would be named twice."""
+    cells, times = box.cells, box.times
+    if cells is not None and box.kind == "scratch":
+        cells = (max(cells[0] - 3, 0), min(cells[1] + 3, BINS))
+    elif cells is not None and box.kind in ("edge", "switch"):
+        depth = round(2 * max(EDGE_SHARES) * BINS)
+        cells = (0, depth) if cells[0] == 0 else (BINS - depth, BINS)
+    if box.kind == "cluster":
+        fringe = CLUSTER_S / 2 / p.seconds
+        times = (max(times[0] - fringe, 0.0), min(times[1] + fringe, 1.0))
+    else:
+        times = (max(times[0] - 1 / TIME_CELLS, 0.0), min(times[1] + 1 / TIME_CELLS, 1.0))
+    return replace(box, cells=cells, times=times)
+
+
+def _inside(box: _Box, p: _Points, left: NDArray[np.int64]) -> NDArray[np.bool_]:
+    cells = box.cells or (0, BINS)
+    inside = (p.cell[left] >= cells[0]) & (p.cell[left] < cells[1])
+    inside &= (p.time[left] >= box.times[0]) & (p.time[left] <= box.times[1])
+    inside &= np.isin(p.head[left], [LETTERS.index(h) for h in box.heads])
+    return np.asarray(inside & p.at_line_end[left] if box.kind == "switch" else inside)
+
+
+def _tilted(p: _Points, left: NDArray[np.int64], expected: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
+    """What is expected if the rate grows as exp(b t): b from the mean time of the losses (maximum likelihood)."""
+    middle = (np.arange(TIME_CELLS) + 0.5) / TIME_CELLS
+    marginal = expected.sum((0, 1))
+
+    def gap(b: float) -> float:
+        weight = marginal * np.exp(b * middle)
+        return float((weight * middle).sum() / weight.sum() - p.time[left].mean())
+
+    b = optimize.brentq(gap, -50.0, 50.0) if gap(-50.0) < 0 < gap(50.0) else 0.0
+    tilted = expected * np.exp(b * middle)
+    return np.asarray(tilted / tilted.sum())
 
 
 def _told(box: _Box, inside: NDArray[np.int64], places: Places, p: _Points, other: _Box | None) -> Pattern:
