@@ -1,0 +1,291 @@
+"""What a copy can carry: whether its rows are still the tape's lines, and what its codec takes away.
+
+The evidence is the tape's own noise, which no process after the tape can know: on a tape it differs from line to line, from
+field to field and from frame to frame. Each test has its null in that:
+
+* a picture or field that repeats: two playings never agree to less than their noise;
+* deinterlaced: rows of one parity computed from the other have less noise of their own; on tape the parities are alike;
+* rows resampled: noise then rises and falls down the picture with the beat of old and new rows (5 to 6 for 480 to 576);
+* filtered across fields: noise at the highest vertical frequency of the frame is missing; on tape it is white there.
+
+A lossy codec takes noise away before any of this can be seen, so what is found there only limits, and what is not found
+proves nothing. Both fields of one instant are no reason to refuse: film was shown on these machines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from detect.measure.field_order import MARGIN_LINES, MotionEvidence
+from detect.measure.fields import Frame, Transfer
+
+LOSSLESS = frozenset(["ffv1", "v210", "v210x", "rawvideo", "huffyuv", "ffvhuff", "utvideo", "magicyuv", "v308", "v410"])
+"""Codecs that give back each code, noise included."""
+TILE_LINES, TILE_COLUMNS = 14, 24
+FLAT_SHARE = 0.25
+"""The quietest part of the tiles, judged by both parities alike, stands for noise without picture."""
+LEAST_NOISE_CODES_8BIT = 0.35
+"""Root mean square; rounding alone makes 0.29 codes: below this there is no noise to go by."""
+CHANCE = 1e-3
+"""Of calling a genuine tape a copy, for each test."""
+LEAST_LOOKS = 4
+"""Pictures that must show noise before anything is said."""
+PARITY_DB = 2.0
+"""Rows of one parity less noisy by this much: linear interpolation makes over 5 dB, two fields of a tape differ by 0.2."""
+NYQUIST_DB = -9.0
+"""Noise near the frame's highest vertical frequency against the middle band: a (1 2 1)/4 filter makes -20 dB, tape 0, the
+strongest vertical enhancement within fields (6 dB) not more than -6."""
+BEAT_DB = 0.2
+"""Least swing of noise down the picture, each way: linear interpolation makes 1.5 dB, a windowed sinc 0.5."""
+FREEZE_RATE = 0.01
+"""Pictures in a genuine capture that may be repeats, of a synchroniser or of a capture that skipped; generous."""
+MARGIN_COLUMNS = 24
+HIGH_PASS = (1.0, -4.0, 6.0, -4.0, 1.0)
+"""Fourth difference along the line: passes 4 MHz 22 dB better than 1 MHz, so noise remains and little of the picture."""
+HIGH_PASS_GAIN = float(sum(c * c for c in HIGH_PASS))
+
+
+@dataclass(frozen=True, slots=True)
+class Scaling:
+    """A change of row count that is sometimes made: the beat is the part of a cycle by which old and new rows shift a row."""
+
+    name: str
+    heights: tuple[int, ...]
+    beat: Fraction
+
+
+SCALINGS = (
+    Scaling("480 rows scaled to 576", (576, 608), Fraction(1, 6)),
+    Scaling("486 rows scaled to 576", (576, 608), Fraction(5, 32)),
+    Scaling("576 rows scaled to 480", (480, 486, 512), Fraction(1, 5)),
+    Scaling("576 rows scaled to 486", (486, 512), Fraction(5, 27)),
+)
+"""Derived: rows of the copy lie 5/6, 27/32, 6/5, 32/27 rows of the original apart, so phases recur at these beats."""
+
+
+@dataclass(slots=True)
+class PictureLook:
+    """Figures gathered from runs of frames over a file; grows with the number of runs looked at only."""
+
+    parity_db: list[float] = field(default_factory=list)
+    nyquist_db: list[float] = field(default_factory=list)
+    noise_codes: list[float] = field(default_factory=list)
+    line_noise: list[NDArray[np.float64]] = field(default_factory=list)
+    """Noise power of each line in dB, (2 parities, lines), one a picture."""
+    repeats: list[tuple[bool, bool]] = field(default_factory=list)
+    """Top and bottom field repeated once, for each two consecutive frames."""
+
+    def add(self, run: Sequence[Frame]) -> None:
+        whole = [frame for frame in run if not frame.damaged]
+        self.repeats += _single_repeats([_same(one, two) for one, two in pairwise(whole)])
+        for frame in whole[:: max(1, len(whole) - 1)]:
+            top, bottom = (_high_passed(f.y) for f in sorted(frame.fields, key=lambda f: f.row0))
+            lines = min(len(top), len(bottom))
+            self._noise(top[:lines], bottom[:lines])
+
+    def _noise(self, top: NDArray[np.float32], bottom: NDArray[np.float32]) -> None:
+        own = _tiles(top**2) + _tiles(bottom**2)
+        flat = own <= np.quantile(own, FLAT_SHARE)
+        self.noise_codes.append(float(np.sqrt(own[flat].mean() / (2 * HIGH_PASS_GAIN))))
+        at_odd = _tiles((bottom[:-1] - (top[:-1] + top[1:]) * 0.5) ** 2, like=flat)[flat].mean()
+        at_even = _tiles((top[1:] - (bottom[:-1] + bottom[1:]) * 0.5) ** 2, like=flat)[flat].mean()
+        self.parity_db.append(float(10 * np.log10((at_even + TINY) / (at_odd + TINY))))
+        self.nyquist_db.append(_nyquist_db(top, bottom, flat))
+        self.line_noise.append(np.stack([_line_noise_db(top), _line_noise_db(bottom)]))
+
+
+@dataclass(frozen=True, slots=True)
+class Fitness:
+    """The judgement: ``refused`` with its reason or None, and sentences on what is doubtful."""
+
+    refused: str | None
+    notes: tuple[str, ...]
+    limits: tuple[str, ...]
+
+
+def judge(look: PictureLook, motion: MotionEvidence, transfer: Transfer) -> Fitness:
+    """Whether this copy's rows are the tape's lines. Refuses only what the noise proves and the carrier can show."""
+    exact = transfer.codec in LOSSLESS
+    found: list[str] = []
+    notes: list[str] = []
+    one_instant = motion.moving_pairs >= 2 * LEAST_LOOKS and motion.one_instant_pairs >= 0.9 * motion.moving_pairs
+    repeated = _repeat_sentence(look)
+    if repeated:
+        found.append(repeated)
+    if _noise_seen(look, transfer):
+        if _deinterlaced(look):
+            found.append("rows of one field are computed from the other: deinterlaced")
+        scaled = _scaled(look, transfer)
+        if scaled:
+            found.append(scaled)
+        filtered = _filtered(look)
+        if filtered and one_instant:
+            found.append("both fields show one instant and are filtered together: deinterlaced or scaled as a whole frame")
+        elif filtered and exact:
+            notes.append("noise is missing at the highest vertical frequency: rows were filtered across fields")
+    if one_instant and not found:
+        notes.append("both fields of each picture show one instant: film, or progressive content in an interlaced file")
+    reason = "; ".join(found)
+    if reason and exact:
+        return Fitness(reason, tuple(notes), carrier_limits(transfer))
+    if reason:
+        notes.append(f"{reason} (as far as a lossy copy can tell); bands may not fit the rows")
+    return Fitness(None, tuple(notes), carrier_limits(transfer))
+
+
+def carrier_limits(transfer: Transfer) -> tuple[str, ...]:
+    """What codec and sample layout take away, one sentence each."""
+    limits: list[str] = []
+    samples = transfer.samples
+    if transfer.codec not in LOSSLESS:
+        limits.append(f"{transfer.codec} is lossy: errors read smaller than they are and noise is changed")
+    if transfer.codec == "h264" or not transfer.intra_only:
+        limits.append("pictures are predicted from others: compensated dropouts and noise cannot be told")
+    if not samples.has_chroma:
+        limits.append("no colour in the file: saturation and hue cannot be measured")
+    elif samples.chroma_step_x == 4:
+        limits.append("4:1:1: colour has a quarter of the samples along the line")
+    elif samples.chroma_step_y == 2:
+        limits.append("4:2:0: colour has half of the lines, each made from two lines of its field")
+    if samples.bit_depth == 8 and transfer.codec in LOSSLESS:
+        limits.append("8 bit: rounding adds 0.13 IRE to noise")
+    return tuple(limits)
+
+
+# --- single tests ---------------------------------------------------------------------------------------------------
+
+
+def _noise_seen(look: PictureLook, transfer: Transfer) -> bool:
+    scale = 2.0 ** (transfer.samples.bit_depth - 8)
+    noisy = [noise for noise in look.noise_codes if noise > LEAST_NOISE_CODES_8BIT * scale]
+    return len(noisy) >= LEAST_LOOKS and len(noisy) > len(look.noise_codes) / 2
+
+
+def _deinterlaced(look: PictureLook) -> bool:
+    values = np.array(look.parity_db)
+    middle = float(np.median(values))
+    if abs(middle) < PARITY_DB:
+        return False
+    agree = int(np.sum(np.sign(values) == np.sign(middle)))
+    return float(stats.binomtest(agree, len(values)).pvalue) < CHANCE
+
+
+def _filtered(look: PictureLook) -> bool:
+    return float(np.median(look.nyquist_db)) < NYQUIST_DB
+
+
+def _scaled(look: PictureLook, transfer: Transfer) -> str | None:
+    """The scaling whose beat stands out of the noise profile down the picture, or None."""
+    profile = np.median(np.stack(look.line_noise), axis=0)
+    for scaling in SCALINGS:
+        if transfer.height in scaling.heights and max(_beat(profile, scaling.beat), _beat(_woven(profile), scaling.beat)):
+            return f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
+    return None
+
+
+def _repeat_sentence(look: PictureLook) -> str | None:
+    """Repeated fields, where more than a capture's own slips explain."""
+    total = len(look.repeats)
+    for text, count in (
+        ("pictures repeat", sum(top and bottom for top, bottom in look.repeats)),
+        ("fields repeat", sum(top or bottom for top, bottom in look.repeats)),
+    ):
+        if count >= 2 and stats.binomtest(count, total, FREEZE_RATE, alternative="greater").pvalue < CHANCE:
+            return f"{text} to the last code ({count} of {total} looked at): frame-doubled or converted from another rate"
+    return None
+
+
+def _beat(profile: NDArray[np.float64], beat: Fraction) -> bool:
+    """Whether noise swings at ``beat`` cycles a line, beyond what it does at other frequencies; ``profile`` (series, lines).
+
+    Null: the profile's power at one frequency is exponential about that of its neighbours, so the ratio follows F.
+    """
+    series, lines = profile.shape
+    smooth = np.stack([row - _running_median(row, 25) for row in profile])
+    window = np.hanning(lines)
+    place = np.arange(lines)
+    frequencies = np.arange(0.07, 0.5, 1.0 / lines)
+    waves = np.exp(-2j * np.pi * np.outer(np.append(frequencies, float(beat)), place)) * window
+    power = (np.abs(waves @ smooth.T) ** 2).mean(axis=1)
+    away = np.abs(frequencies[:, None] - [float(beat), min(2 * float(beat), 1 - 2 * float(beat))]).min(axis=1) > 3 / lines
+    ratio = power[-1] / power[:-1][away].mean()
+    swing_db = 2 * np.sqrt(power[-1]) / window.sum()
+    chance = stats.f.sf(ratio, 2 * series, 2 * series * away.sum() / 2)
+    return bool(swing_db > BEAT_DB and chance * len(SCALINGS) < CHANCE)
+
+
+def _woven(profile: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The two parities' lines as rows of one frame, for pictures scaled as whole frames."""
+    return profile.T.reshape(1, -1)
+
+
+def _running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+
+
+# --- figures from one picture ---------------------------------------------------------------------------------------
+
+TINY = 1e-3
+"""Squared codes; keeps logarithms of nothing finite."""
+
+
+def _high_passed(luma: NDArray[Any]) -> NDArray[np.float32]:
+    """Lines without margins, high-passed along the line: (lines, columns)."""
+    inner = luma[MARGIN_LINES : len(luma) - MARGIN_LINES, MARGIN_COLUMNS:-MARGIN_COLUMNS].astype(np.float32)
+    pairs = inner[:, :-2] - 2 * inner[:, 1:-1] + inner[:, 2:]
+    return np.asarray(pairs[:, :-2] - 2 * pairs[:, 1:-1] + pairs[:, 2:])
+
+
+def _line_noise_db(lines: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Noise power of each line in dB, from the quiet quarter of its short pieces."""
+    along = lines.shape[1] // TILE_COLUMNS
+    pieces = (lines[:, : along * TILE_COLUMNS] ** 2).reshape(len(lines), along, TILE_COLUMNS).mean(axis=2)
+    return np.asarray(10 * np.log10(np.quantile(pieces, FLAT_SHARE, axis=1) + TINY), dtype=np.float64)
+
+
+def _nyquist_db(top: NDArray[np.float32], bottom: NDArray[np.float32], flat: NDArray[np.bool_]) -> float:
+    """Noise power near the frame's vertical Nyquist frequency over that of the middle band, in flat tiles, dB."""
+    rows = np.empty((2 * len(top), top.shape[1]), np.float32)
+    rows[0::2], rows[1::2] = top, bottom
+    height = 2 * TILE_LINES
+    down, along = flat.shape
+    table = rows[: down * height, : along * TILE_COLUMNS].reshape(down, height, along, TILE_COLUMNS)
+    columns = np.moveaxis(table, 1, -1)[flat].reshape(-1, height)
+    power = np.mean(np.abs(np.fft.rfft(columns * np.hanning(height).astype(np.float32), axis=1)) ** 2, axis=0)
+    cycles = np.fft.rfftfreq(height)
+    upper, middle = power[cycles > 0.44].mean(), power[(cycles > 0.28) & (cycles < 0.38)].mean()
+    return float(10 * np.log10((upper + TINY) / (middle + TINY)))
+
+
+def _same(before: Frame, after: Frame) -> tuple[bool, bool]:
+    """Whether top and bottom field are the ones before, code by code."""
+    one, two = (sorted(frame.fields, key=lambda f: f.row0) for frame in (before, after))
+    return bool(np.array_equal(one[0].y, two[0].y)), bool(np.array_equal(one[1].y, two[1].y))
+
+
+def _single_repeats(same: list[tuple[bool, bool]]) -> list[tuple[bool, bool]]:
+    """Repeats with something new before and after: a stretch that stands still is a still or black, no conversion."""
+    out: list[tuple[bool, bool]] = []
+    for place in range(len(same)):
+        around = same[max(0, place - 1) : place] + same[place + 1 : place + 2]
+        top, bottom = (same[place][i] and bool(around) and not any(a[i] for a in around) for i in (0, 1))
+        out.append((top, bottom))
+    return out
+
+
+def _tiles(values: NDArray[np.float32], like: NDArray[Any] | None = None) -> NDArray[np.float32]:
+    """Means over tiles of (lines, columns); ``like`` gives the number of tiles, the last then one line shorter."""
+    down, along = like.shape if like is not None else (values.shape[0] // TILE_LINES, values.shape[1] // TILE_COLUMNS)
+    cut = values[: down * TILE_LINES, : along * TILE_COLUMNS]
+    if len(cut) < down * TILE_LINES:
+        cut = np.concatenate([cut, cut[len(cut) - down * TILE_LINES :]])
+    return np.asarray(cut.reshape(down, TILE_LINES, along, TILE_COLUMNS).mean(axis=(1, 3)))
