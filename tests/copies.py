@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from fractions import Fraction
+from itertools import pairwise
 from typing import Any
 
 import av
@@ -22,7 +23,7 @@ def filtered(pictures: Iterable[Picture], *chain: tuple[str, str], top_first: bo
             steps = [source, graph.add("setfield", "tff" if top_first else "bff")]
             steps += [graph.add(name, text) for name, text in chain]
             steps += [graph.add("format", "yuv422p10le"), graph.add("buffersink")]
-            for one, two in zip(steps, steps[1:], strict=False):
+            for one, two in pairwise(steps):
                 one.link_to(two)
             graph.configure()
             sink = steps[-1]

@@ -1,7 +1,7 @@
 """What a copy can carry: whether its rows are still the tape's lines, and what its codec takes away.
 
-The evidence is the tape's own noise, which no process after the tape can know: on a tape it differs from line to line, from
-field to field and from frame to frame. Each test has its null in that:
+The evidence is the tape's own noise, which no process after the tape can know: on a tape it differs from line to
+line, from field to field and from frame to frame. Each test has its null in that:
 
 * a picture or field that repeats: two playings never agree to less than their noise;
 * deinterlaced: rows of one parity computed from the other have less noise of their own; on tape the parities are alike;
@@ -38,24 +38,27 @@ CHANCE = 1e-3
 """Of calling a genuine tape a copy, for each test."""
 LEAST_LOOKS = 4
 """Pictures that must show noise before anything is said."""
-PARITY_DB = 2.0
-"""Rows of one parity less noisy by this much: linear interpolation makes over 5 dB, two fields of a tape differ by 0.2."""
+PARITY_LEAN = 0.1
+"""Difference between the parities in how far neighbouring rows foretell a row (regression factor); on tape both are
+alike to 0.02, adaptive deinterlacing makes 0.15 to 0.5."""
 NYQUIST_DB = -9.0
-"""Noise near the frame's highest vertical frequency against the middle band: a (1 2 1)/4 filter makes -20 dB, tape 0, the
-strongest vertical enhancement within fields (6 dB) not more than -6."""
+"""Noise near the frame's highest vertical frequency against the middle band: a (1 2 1)/4 filter makes -20 dB, tape 0,
+the strongest vertical enhancement within fields (6 dB) not more than -6."""
 BEAT_DB = 0.2
 """Least swing of noise down the picture, each way: linear interpolation makes 1.5 dB, a windowed sinc 0.5."""
-FREEZE_RATE = 0.01
+FREEZE_RATE = 0.005
 """Pictures in a genuine capture that may be repeats, of a synchroniser or of a capture that skipped; generous."""
 MARGIN_COLUMNS = 24
 HIGH_PASS = (1.0, -4.0, 6.0, -4.0, 1.0)
-"""Fourth difference along the line: passes 4 MHz 22 dB better than 1 MHz, so noise remains and little of the picture."""
+"""Fourth difference along the line: passes 4 MHz 22 dB better than 1 MHz, so noise remains and little of the
+picture."""
 HIGH_PASS_GAIN = float(sum(c * c for c in HIGH_PASS))
 
 
 @dataclass(frozen=True, slots=True)
 class Scaling:
-    """A change of row count that is sometimes made: the beat is the part of a cycle by which old and new rows shift a row."""
+    """A change of row count that is sometimes made: the beat is the part of a cycle by which old and new rows shift a
+    row."""
 
     name: str
     heights: tuple[int, ...]
@@ -75,7 +78,8 @@ SCALINGS = (
 class PictureLook:
     """Figures gathered from runs of frames over a file; grows with the number of runs looked at only."""
 
-    parity_db: list[float] = field(default_factory=list)
+    parity_lean: list[float] = field(default_factory=list)
+    """How much better rows of the odd parity are foretold by their neighbours than those of the even."""
     nyquist_db: list[float] = field(default_factory=list)
     noise_codes: list[float] = field(default_factory=list)
     line_noise: list[NDArray[np.float64]] = field(default_factory=list)
@@ -86,7 +90,7 @@ class PictureLook:
     def add(self, run: Sequence[Frame]) -> None:
         whole = [frame for frame in run if not frame.damaged]
         self.repeats += _single_repeats([_same(one, two) for one, two in pairwise(whole)])
-        for frame in whole[:: max(1, len(whole) - 1)]:
+        for frame in whole[::2]:
             top, bottom = (_high_passed(f.y) for f in sorted(frame.fields, key=lambda f: f.row0))
             lines = min(len(top), len(bottom))
             self._noise(top[:lines], bottom[:lines])
@@ -95,9 +99,7 @@ class PictureLook:
         own = _tiles(top**2) + _tiles(bottom**2)
         flat = own <= np.quantile(own, FLAT_SHARE)
         self.noise_codes.append(float(np.sqrt(own[flat].mean() / (2 * HIGH_PASS_GAIN))))
-        at_odd = _tiles((bottom[:-1] - (top[:-1] + top[1:]) * 0.5) ** 2, like=flat)[flat].mean()
-        at_even = _tiles((top[1:] - (bottom[:-1] + bottom[1:]) * 0.5) ** 2, like=flat)[flat].mean()
-        self.parity_db.append(float(10 * np.log10((at_even + TINY) / (at_odd + TINY))))
+        self.parity_lean.append(_foretold(bottom[:-1], top[:-1], top[1:]) - _foretold(top[1:], bottom[:-1], bottom[1:]))
         self.nyquist_db.append(_nyquist_db(top, bottom, flat))
         self.line_noise.append(np.stack([_line_noise_db(top), _line_noise_db(bottom)]))
 
@@ -114,31 +116,39 @@ class Fitness:
 def judge(look: PictureLook, motion: MotionEvidence, transfer: Transfer) -> Fitness:
     """Whether this copy's rows are the tape's lines. Refuses only what the noise proves and the carrier can show."""
     exact = transfer.codec in LOSSLESS
-    found: list[str] = []
+    proved: list[str] = []
+    likely: list[str] = []
     notes: list[str] = []
-    one_instant = motion.moving_pairs >= 2 * LEAST_LOOKS and motion.one_instant_pairs >= 0.9 * motion.moving_pairs
     repeated = _repeat_sentence(look)
     if repeated:
-        found.append(repeated)
-    if _noise_seen(look, transfer):
-        if _deinterlaced(look):
-            found.append("rows of one field are computed from the other: deinterlaced")
-        scaled = _scaled(look, transfer)
-        if scaled:
-            found.append(scaled)
-        filtered = _filtered(look)
-        if filtered and one_instant:
-            found.append("both fields show one instant and are filtered together: deinterlaced or scaled as a whole frame")
-        elif filtered and exact:
-            notes.append("noise is missing at the highest vertical frequency: rows were filtered across fields")
-    if one_instant and not found:
+        (proved if exact or transfer.intra_only else likely).append(repeated)
+    by_noise = _noise_sentences(look, motion, transfer) if _noise_seen(look, transfer) else []
+    (proved if exact else likely).extend(by_noise)
+    if proved:
+        return Fitness("; ".join(proved), tuple(notes), carrier_limits(transfer))
+    if likely:
+        notes.append(f"{'; '.join(likely)} (as far as a lossy copy can tell): bands may not fit the rows")
+    elif _one_instant(motion):
         notes.append("both fields of each picture show one instant: film, or progressive content in an interlaced file")
-    reason = "; ".join(found)
-    if reason and exact:
-        return Fitness(reason, tuple(notes), carrier_limits(transfer))
-    if reason:
-        notes.append(f"{reason} (as far as a lossy copy can tell); bands may not fit the rows")
+    if exact and _filtered(look) and _noise_seen(look, transfer):
+        notes.append("noise is missing at the highest vertical frequency: rows were filtered across fields")
     return Fitness(None, tuple(notes), carrier_limits(transfer))
+
+
+def _noise_sentences(look: PictureLook, motion: MotionEvidence, transfer: Transfer) -> list[str]:
+    out: list[str] = []
+    if _deinterlaced(look):
+        out.append("rows of one field are computed from the other: deinterlaced")
+    scaled = _scaled(look, transfer)
+    if scaled:
+        out.append(scaled)
+    if _filtered(look) and _one_instant(motion) and not out:
+        out.append("both fields show one instant and are filtered together: deinterlaced or scaled as a whole frame")
+    return out
+
+
+def _one_instant(motion: MotionEvidence) -> bool:
+    return motion.moving_pairs >= 2 * LEAST_LOOKS and motion.one_instant_pairs >= 0.9 * motion.moving_pairs
 
 
 def carrier_limits(transfer: Transfer) -> tuple[str, ...]:
@@ -170,12 +180,10 @@ def _noise_seen(look: PictureLook, transfer: Transfer) -> bool:
 
 
 def _deinterlaced(look: PictureLook) -> bool:
-    values = np.array(look.parity_db)
+    values = np.array(look.parity_lean)
     middle = float(np.median(values))
-    if abs(middle) < PARITY_DB:
-        return False
     agree = int(np.sum(np.sign(values) == np.sign(middle)))
-    return float(stats.binomtest(agree, len(values)).pvalue) < CHANCE
+    return abs(middle) > PARITY_LEAN and float(stats.binomtest(agree, len(values)).pvalue) < CHANCE
 
 
 def _filtered(look: PictureLook) -> bool:
@@ -186,7 +194,9 @@ def _scaled(look: PictureLook, transfer: Transfer) -> str | None:
     """The scaling whose beat stands out of the noise profile down the picture, or None."""
     profile = np.median(np.stack(look.line_noise), axis=0)
     for scaling in SCALINGS:
-        if transfer.height in scaling.heights and max(_beat(profile, scaling.beat), _beat(_woven(profile), scaling.beat)):
+        if transfer.height in scaling.heights and max(
+            _beat(profile, scaling.beat), _beat(_woven(profile), scaling.beat)
+        ):
             return f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
     return None
 
@@ -199,12 +209,15 @@ def _repeat_sentence(look: PictureLook) -> str | None:
         ("fields repeat", sum(top or bottom for top, bottom in look.repeats)),
     ):
         if count >= 2 and stats.binomtest(count, total, FREEZE_RATE, alternative="greater").pvalue < CHANCE:
-            return f"{text} to the last code ({count} of {total} looked at): frame-doubled or converted from another rate"
+            return (
+                f"{text} to the last code ({count} of {total} looked at): frame-doubled or converted from another rate"
+            )
     return None
 
 
 def _beat(profile: NDArray[np.float64], beat: Fraction) -> bool:
-    """Whether noise swings at ``beat`` cycles a line, beyond what it does at other frequencies; ``profile`` (series, lines).
+    """Whether noise swings at ``beat`` cycles a line, beyond what it does at other frequencies; ``profile`` (series,
+    lines).
 
     Null: the profile's power at one frequency is exponential about that of its neighbours, so the ratio follows F.
     """
@@ -215,7 +228,9 @@ def _beat(profile: NDArray[np.float64], beat: Fraction) -> bool:
     frequencies = np.arange(0.07, 0.5, 1.0 / lines)
     waves = np.exp(-2j * np.pi * np.outer(np.append(frequencies, float(beat)), place)) * window
     power = (np.abs(waves @ smooth.T) ** 2).mean(axis=1)
-    away = np.abs(frequencies[:, None] - [float(beat), min(2 * float(beat), 1 - 2 * float(beat))]).min(axis=1) > 3 / lines
+    away = (
+        np.abs(frequencies[:, None] - [float(beat), min(2 * float(beat), 1 - 2 * float(beat))]).min(axis=1) > 3 / lines
+    )
     ratio = power[-1] / power[:-1][away].mean()
     swing_db = 2 * np.sqrt(power[-1]) / window.sum()
     chance = stats.f.sf(ratio, 2 * series, 2 * series * away.sum() / 2)
@@ -266,6 +281,15 @@ def _nyquist_db(top: NDArray[np.float32], bottom: NDArray[np.float32], flat: NDA
     return float(10 * np.log10((upper + TINY) / (middle + TINY)))
 
 
+def _foretold(rows: NDArray[np.float32], above: NDArray[np.float32], below: NDArray[np.float32]) -> float:
+    """Factor of the regression of rows on the mean of their neighbours of the other field, in the quiet tiles."""
+    around = (above + below) * 0.5
+    own = _tiles(rows**2)
+    flat = own <= np.quantile(own, FLAT_SHARE)
+    shared, power = _tiles(rows * around)[flat].sum(), _tiles(around**2)[flat].sum()
+    return float(shared / power) if power > 0 else 0.0
+
+
 def _same(before: Frame, after: Frame) -> tuple[bool, bool]:
     """Whether top and bottom field are the ones before, code by code."""
     one, two = (sorted(frame.fields, key=lambda f: f.row0) for frame in (before, after))
@@ -282,10 +306,8 @@ def _single_repeats(same: list[tuple[bool, bool]]) -> list[tuple[bool, bool]]:
     return out
 
 
-def _tiles(values: NDArray[np.float32], like: NDArray[Any] | None = None) -> NDArray[np.float32]:
-    """Means over tiles of (lines, columns); ``like`` gives the number of tiles, the last then one line shorter."""
-    down, along = like.shape if like is not None else (values.shape[0] // TILE_LINES, values.shape[1] // TILE_COLUMNS)
+def _tiles(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Means over tiles of (lines, columns); what does not fill a tile is left out."""
+    down, along = values.shape[0] // TILE_LINES, values.shape[1] // TILE_COLUMNS
     cut = values[: down * TILE_LINES, : along * TILE_COLUMNS]
-    if len(cut) < down * TILE_LINES:
-        cut = np.concatenate([cut, cut[len(cut) - down * TILE_LINES :]])
     return np.asarray(cut.reshape(down, TILE_LINES, along, TILE_COLUMNS).mean(axis=(1, 3)))

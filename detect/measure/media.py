@@ -18,6 +18,7 @@ import av.logging
 
 from detect.errors import BadSettings, BadTimecode, CannotRead, NotMeasurable
 from detect.measure import field_order as motion
+from detect.measure import fitness
 from detect.measure.decoding import PLANAR_TWIN, Trouble, number_of, open_container, read_frames
 from detect.measure.fields import SampleFormat, Timing, Transfer
 from detect.standards import RASTERS, STANDARDS, Raster, Standard
@@ -102,7 +103,7 @@ def open_transfer(
         timing=probe.timing,
         first_sample=WIDTHS[probe.width],
     )
-    return _with_field_order(transfer, probe, field_order)
+    return _looked_at(transfer, probe, field_order)
 
 
 # --- the file --------------------------------------------------------------------------------------------------------
@@ -336,15 +337,31 @@ def _checked_label(label: str, rate: Fraction) -> str:
     return f"{text[:2]}:{text[3:5]}:{text[6:8]}{';' if counting.drop else ':'}{text[9:]}"
 
 
-# --- field order -----------------------------------------------------------------------------------------------------
+# --- what the picture shows ------------------------------------------------------------------------------------------
 
 
-def _with_field_order(transfer: Transfer, probe: _Probe, wanted: str) -> Transfer:
+def _looked_at(transfer: Transfer, probe: _Probe, wanted: str) -> Transfer:
+    """Field order and fitness from the picture, at places spread over the file."""
+    pairs: list[motion.Pair] = []
+    look = fitness.PictureLook()
+    for run in motion.runs(transfer):
+        pairs += motion.pairs_of(run)
+        look.add(run)
+    seen = motion.weigh(pairs)
+    verdict = fitness.judge(look, seen, transfer)
+    if verdict.refused is not None:
+        raise NotMeasurable(
+            f"{transfer.path}: {verdict.refused}; rows are not the tape's lines, use the original transfer"
+        )
+    known = replace(transfer, warnings=(*transfer.warnings, *verdict.notes), limits=verdict.limits)
+    return _with_field_order(known, probe, seen, wanted)
+
+
+def _with_field_order(transfer: Transfer, probe: _Probe, seen: motion.MotionEvidence, wanted: str) -> Transfer:
     """Settle which field is first: the option, else the picture's motion, else the flags, else the raster's usual
     order."""
     flags = {"top": True, "bottom": False}
     flagged = FIRST_IS_TOP.get(probe.container_order, flags.get(probe.picture_order))
-    seen = motion.weigh([pair for run in motion.runs(transfer) for pair in motion.pairs_of(run)])
     notes = list(transfer.warnings)
     names = {True: "top", False: "bottom"}
     if wanted != "auto":
