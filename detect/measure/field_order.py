@@ -29,6 +29,8 @@ PLACES = 8
 """Places over the file that are looked at."""
 RUN_FRAMES = 5
 """Consecutive frames at each place."""
+UNEVEN = (5**0.5 - 1) / 2
+"""Places lie unevenly (golden section), so as not to keep step with anything that recurs."""
 MARGIN_COLUMNS = 24
 """Blanking and its edges at both ends of a row are left out."""
 MARGIN_LINES = 4
@@ -73,10 +75,17 @@ class Pair:
 
     @property
     def lean(self) -> float:
-        """-1 (bottom first) to 1 (top first); 0 where both orders fit as well."""
+        """-1 (bottom first) to 1 (top first); 0 where both orders fit as well, or where neither does.
+
+        The fields of a frame are one field apart whatever the order, so the right order combs as the frame itself does.
+        A picture that repeats along the line and moves fast may comb less three fields apart: that shows here.
+        """
         least = min(self.within, self.top_first, self.bottom_first)
         most = max(self.top_first, self.bottom_first)
-        return (self.bottom_first - self.top_first) / (most - least) if most > least else 0.0
+        nearer = min(self.top_first, self.bottom_first)
+        if most <= least or abs(nearer - self.within) > VOTE * (most - least):
+            return 0.0
+        return (self.bottom_first - self.top_first) / (most - least)
 
     @property
     def one_instant(self) -> bool:
@@ -139,7 +148,8 @@ def runs(transfer: Transfer, *, places: int = PLACES, length: int = RUN_FRAMES) 
         yield from _chunks(read_frames(transfer, stop=places * length, threads=0), length)
         return
     for place in range(places):
-        start = int((place + 0.5) * total / places - length / 2)
+        share = total / places
+        start = int(place * share + (place * UNEVEN) % 1.0 * (share - length))
         run = list(read_frames(transfer, start=start, stop=start + length, threads=0))
         if run:
             yield run

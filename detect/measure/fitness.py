@@ -32,6 +32,8 @@ LOSSLESS = frozenset(["ffv1", "v210", "v210x", "rawvideo", "huffyuv", "ffvhuff",
 TILE_LINES, TILE_COLUMNS = 14, 24
 FLAT_SHARE = 0.25
 """The quietest part of the tiles, judged by both parities alike, stands for noise without picture."""
+UNIFORM = 1.3
+"""Quiet tiles that differ by less than this in power hold noise, which differs by a tenth; picture differs more."""
 LEAST_NOISE_CODES_8BIT = 0.35
 """Root mean square; rounding alone makes 0.29 codes: below this there is no noise to go by."""
 CHANCE = 1e-3
@@ -83,25 +85,31 @@ class PictureLook:
     nyquist_db: list[float] = field(default_factory=list)
     noise_codes: list[float] = field(default_factory=list)
     line_noise: list[NDArray[np.float64]] = field(default_factory=list)
-    """Noise power of each line in dB, (2 parities, lines), one a picture."""
+    """Power in dB of what changes from frame to frame in each line, (2 parities, lines), one for each place."""
     repeats: list[tuple[bool, bool]] = field(default_factory=list)
     """Top and bottom field repeated once, for each two consecutive frames."""
 
     def add(self, run: Sequence[Frame]) -> None:
         whole = [frame for frame in run if not frame.damaged]
         self.repeats += _single_repeats([_same(one, two) for one, two in pairwise(whole)])
-        for frame in whole[::2]:
-            top, bottom = (_high_passed(f.y) for f in sorted(frame.fields, key=lambda f: f.row0))
-            lines = min(len(top), len(bottom))
-            self._noise(top[:lines], bottom[:lines])
+        planes = [_high_passed_fields(frame) for frame in whole]
+        for top, bottom in planes[::2]:
+            self._noise(top, bottom)
+        changes = [
+            np.stack([_line_noise_db(after[i] - before[i]) for i in (0, 1)])
+            for (one, before), (two, after) in pairwise(zip(whole, planes, strict=True))
+            if two.number == one.number + 1 and not any(_same(one, two))
+        ]
+        if changes:
+            self.line_noise.append(np.mean(changes, axis=0))
 
     def _noise(self, top: NDArray[np.float32], bottom: NDArray[np.float32]) -> None:
         own = _tiles(top**2) + _tiles(bottom**2)
         flat = own <= np.quantile(own, FLAT_SHARE)
         self.noise_codes.append(float(np.sqrt(own[flat].mean() / (2 * HIGH_PASS_GAIN))))
         self.parity_lean.append(_foretold(bottom[:-1], top[:-1], top[1:]) - _foretold(top[1:], bottom[:-1], bottom[1:]))
-        self.nyquist_db.append(_nyquist_db(top, bottom, flat))
-        self.line_noise.append(np.stack([_line_noise_db(top), _line_noise_db(bottom)]))
+        if np.quantile(own, FLAT_SHARE) < UNIFORM * np.quantile(own, FLAT_SHARE / 5):
+            self.nyquist_db.append(_nyquist_db(top, bottom, flat))
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,17 +195,23 @@ def _deinterlaced(look: PictureLook) -> bool:
 
 
 def _filtered(look: PictureLook) -> bool:
-    return float(np.median(look.nyquist_db)) < NYQUIST_DB
+    return len(look.nyquist_db) >= LEAST_LOOKS and float(np.median(look.nyquist_db)) < NYQUIST_DB
 
 
 def _scaled(look: PictureLook, transfer: Transfer) -> str | None:
-    """The scaling whose beat stands out of the noise profile down the picture, or None."""
-    profile = np.median(np.stack(look.line_noise), axis=0)
+    """The scaling whose beat stands out of the noise profile down the picture, or None.
+
+    Both halves of the places looked at must show it, in step: a picture's own pattern comes and goes with its shot.
+    """
+    if len(look.line_noise) < LEAST_LOOKS:
+        return None
+    halves = [np.median(np.stack(part), axis=0) for part in (look.line_noise[0::2], look.line_noise[1::2])]
     for scaling in SCALINGS:
-        if transfer.height in scaling.heights and max(
-            _beat(profile, scaling.beat), _beat(_woven(profile), scaling.beat)
-        ):
-            return f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
+        for shape in (np.asarray, _woven):
+            if transfer.height in scaling.heights and _beats([shape(half) for half in halves], scaling.beat):
+                return (
+                    f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
+                )
     return None
 
 
@@ -215,26 +229,35 @@ def _repeat_sentence(look: PictureLook) -> str | None:
     return None
 
 
-def _beat(profile: NDArray[np.float64], beat: Fraction) -> bool:
-    """Whether noise swings at ``beat`` cycles a line, beyond what it does at other frequencies; ``profile`` (series,
-    lines).
+def _beats(halves: list[NDArray[np.float64]], beat: Fraction) -> bool:
+    """Whether noise swings at ``beat`` cycles a line, beyond what it does at other frequencies, alike in both halves.
 
-    Null: the profile's power at one frequency is exponential about that of its neighbours, so the ratio follows F.
+    ``halves``: profiles as (series, lines). Null: power at one frequency is exponential about that of its neighbours,
+    so their ratio follows F.
     """
+    waves = []
+    for profile in halves:
+        wave, swing_db, chance = _swing(profile, float(beat))
+        if swing_db < BEAT_DB or chance * len(SCALINGS) > np.sqrt(CHANCE):
+            return False
+        waves.append(wave)
+    in_step = np.real(np.vdot(waves[0], waves[1])) / (np.linalg.norm(waves[0]) * np.linalg.norm(waves[1]))
+    return bool(in_step > 0.5)
+
+
+def _swing(profile: NDArray[np.float64], beat: float) -> tuple[NDArray[np.complex128], float, float]:
+    """Wave of each series at ``beat``, its mean swing each way in dB, and the chance of as much by noise."""
     series, lines = profile.shape
     smooth = np.stack([row - _running_median(row, 25) for row in profile])
     window = np.hanning(lines)
-    place = np.arange(lines)
     frequencies = np.arange(0.07, 0.5, 1.0 / lines)
-    waves = np.exp(-2j * np.pi * np.outer(np.append(frequencies, float(beat)), place)) * window
-    power = (np.abs(waves @ smooth.T) ** 2).mean(axis=1)
-    away = (
-        np.abs(frequencies[:, None] - [float(beat), min(2 * float(beat), 1 - 2 * float(beat))]).min(axis=1) > 3 / lines
-    )
+    turns = np.exp(-2j * np.pi * np.outer(np.append(frequencies, beat), np.arange(lines))) * window
+    waves = turns @ smooth.T
+    power = (np.abs(waves) ** 2).mean(axis=1)
+    away = np.abs(frequencies[:, None] - [beat, min(2 * beat, 1 - 2 * beat)]).min(axis=1) > 3 / lines
     ratio = power[-1] / power[:-1][away].mean()
-    swing_db = 2 * np.sqrt(power[-1]) / window.sum()
-    chance = stats.f.sf(ratio, 2 * series, 2 * series * away.sum() / 2)
-    return bool(swing_db > BEAT_DB and chance * len(SCALINGS) < CHANCE)
+    chance = stats.f.sf(ratio, 2 * series, series * away.sum())
+    return waves[-1], float(2 * np.sqrt(power[-1]) / window.sum()), float(chance)
 
 
 def _woven(profile: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -258,6 +281,13 @@ def _high_passed(luma: NDArray[Any]) -> NDArray[np.float32]:
     inner = luma[MARGIN_LINES : len(luma) - MARGIN_LINES, MARGIN_COLUMNS:-MARGIN_COLUMNS].astype(np.float32)
     pairs = inner[:, :-2] - 2 * inner[:, 1:-1] + inner[:, 2:]
     return np.asarray(pairs[:, :-2] - 2 * pairs[:, 1:-1] + pairs[:, 2:])
+
+
+def _high_passed_fields(frame: Frame) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Even-row and odd-row field, high-passed along the line, equal in height."""
+    top, bottom = (_high_passed(f.y) for f in sorted(frame.fields, key=lambda f: f.row0))
+    lines = min(len(top), len(bottom))
+    return top[:lines], bottom[:lines]
 
 
 def _line_noise_db(lines: NDArray[np.float32]) -> NDArray[np.float64]:
