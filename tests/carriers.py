@@ -39,19 +39,20 @@ class Scene:
         rng = np.random.default_rng(self.seed)
         luma = _texture(rng, self.height, self.width, 220.0, 502.0)
         chroma = [_texture(rng, self.height, self.width // 2, 120.0, 512.0) for _ in "br"]
+        noise = _Noise(rng, 2 * luma.size, self.noise_codes)
         for number in range(count):
-            yield self._frame(rng, luma, chroma, number)
+            yield self._frame(noise, luma, chroma, number)
 
     def _frame(
-        self, rng: np.random.Generator, luma: NDArray[Any], chroma: Sequence[NDArray[Any]], number: int
+        self, noise: _Noise, luma: NDArray[np.float32], chroma: Sequence[NDArray[np.float32]], number: int
     ) -> Picture:
         planes = []
         for plane, divisor in ((luma, 1), (chroma[0], 2), (chroma[1], 2)):
             rows = np.empty_like(plane)
             for row0 in (0, 1):
                 instant = self._instant(number, row0)
-                rows[row0::2] = np.roll(plane, instant * self.speed_px // divisor, axis=1)[row0::2]
-            rows += rng.normal(0.0, self.noise_codes, rows.shape)
+                rows[row0::2] = np.roll(plane[row0::2], instant * self.speed_px // divisor, axis=1)
+            rows += noise.like(rows)
             planes.append(np.clip(np.rint(rows), 64, 940).astype(np.uint16))
         return planes[0], planes[1], planes[2]
 
@@ -63,10 +64,23 @@ class Scene:
         return 2 * number + int((row0 == 0) != self.top_first)
 
 
-def _texture(rng: np.random.Generator, rows: int, columns: int, swing: float, middle: float) -> NDArray[np.float64]:
+class _Noise:
+    """Normal noise cut from one long stretch at random places: drawing it anew for each plane would take most of the
+    time."""
+
+    def __init__(self, rng: np.random.Generator, length: int, sigma_codes: float) -> None:
+        self.rng = rng
+        self.stretch = rng.normal(0.0, sigma_codes, length).astype(np.float32)
+
+    def like(self, rows: NDArray[np.float32]) -> NDArray[np.float32]:
+        start = int(self.rng.integers(0, len(self.stretch) - rows.size + 1))
+        return self.stretch[start : start + rows.size].reshape(rows.shape)
+
+
+def _texture(rng: np.random.Generator, rows: int, columns: int, swing: float, middle: float) -> NDArray[np.float32]:
     raw = ndimage.gaussian_filter(rng.normal(size=(rows, columns)), (2.5, 3.0), mode="wrap")
     raw += 0.15 * ndimage.gaussian_filter(rng.normal(size=(rows, columns)), (1.0, 1.2), mode="wrap")
-    return np.asarray(middle + swing * np.tanh(raw / raw.std()))
+    return (middle + swing * np.tanh(raw / raw.std())).astype(np.float32)
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ MATRIX = [
     if not any(name.startswith(kind) and rows == height for kind, rows in CANNOT_BE)
 ]
 QUICK = {("mpeg2-intra-mov", 512), ("dv50-avi", 480), ("h264-10bit-intra-mov", 576), ("prores-mxf", 486)}
-QUICK |= {("mpeg2-gop-ts", 480), ("ffv1-3-10bit-avi", 608), ("dv25-420-raw", 576), ("jpeg2000-mxf", 576)}
+QUICK |= {("mpeg2-gop-ts", 480), ("ffv1-3-8bit-mkv", 608), ("dv25-420-raw", 576)}
 
 
 def check(folder: Path, name: str, height: int, top_first: bool) -> None:

@@ -27,7 +27,7 @@ from detect.measure.fields import Frame, Transfer
 
 PLACES = 8
 """Places over the file that are looked at."""
-RUN_FRAMES = 5
+RUN_FRAMES = 6
 """Consecutive frames at each place."""
 UNEVEN = (5**0.5 - 1) / 2
 """Places lie unevenly (golden section), so as not to keep step with anything that recurs."""

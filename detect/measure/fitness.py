@@ -48,7 +48,7 @@ NYQUIST_DB = -9.0
 the strongest vertical enhancement within fields (6 dB) not more than -6."""
 BEAT_DB = 0.2
 """Least swing of noise down the picture, each way: linear interpolation makes 1.5 dB, a windowed sinc 0.5."""
-FREEZE_RATE = 0.005
+FREEZE_RATE = 0.002
 """Pictures in a genuine capture that may be repeats, of a synchroniser or of a capture that skipped; generous."""
 MARGIN_COLUMNS = 24
 HIGH_PASS = (1.0, -4.0, 6.0, -4.0, 1.0)
