@@ -1,4 +1,4 @@
-"""``python -m tests.bench_decode``: time of ``read_frames`` over that of decoding alone, on the same files in one run."""
+"""``python -m tests.bench_decode``: time of ``read_frames`` over that of decoding alone, on one file in one run."""
 
 from __future__ import annotations
 

@@ -16,27 +16,15 @@ from typing import Any, Literal
 
 import av
 import av.logging
-import numpy as np
 from av.video.reformatter import VideoReformatter
 
 from detect.errors import CannotRead
-from detect.measure.fields import Field, Frame, SampleFormat, Timing, Transfer
+from detect.measure.fields import Frame, Timing, Transfer
+from detect.measure.picture_timecode import label_of_packet, label_of_picture
+from detect.measure.planes import fields_of, planes_of
 
 TroubleKind = Literal["undecodable", "missing", "cut_off", "time"]
 
-PLANAR_TWIN = {
-    "uyvy422": "yuv422p",
-    "yuyv422": "yuv422p",
-    "yvyu422": "yuv422p",
-    "nv12": "yuv420p",
-    "nv21": "yuv420p",
-    "nv16": "yuv422p",
-    "nv20le": "yuv422p10le",
-    "yuv422p10be": "yuv422p10le",
-    "yuv420p10be": "yuv420p10le",
-    "uyyvyy411": "yuv411p",
-}
-"""Layouts rearranged without loss into planes before measuring."""
 SEEK_MARGINS_S = (0, 1, 4, 16, 64)
 """How far before the wanted picture to look for a keyframe, in turn; the start of the file is the last resort."""
 STREAMED = {"mpeg", "mpegts", "mpegvideo", "h264"}
@@ -155,6 +143,7 @@ class _Reader:
         self.due = self.start
         self.counted = 0
         self.fed: dict[int, str] = {}
+        self.labels: dict[int, str] = {}
         self.tainted = ""
         self.first_key: int | None = None
         self.reformatter = VideoReformatter()
@@ -266,6 +255,9 @@ class _Reader:
             self.tainted = complaint
         if number is not None and not leading:
             self.fed[number] = complaint or self.tainted
+            label = label_of_packet(packet, self.transfer.codec)
+            if label is not None:
+                self.labels[number] = label
         elif complaint and not self.timing.by_pts:
             self.tainted = complaint
         if error is not None and number is not None and self.transfer.intra_only and not self.timing.by_pts:
@@ -302,10 +294,11 @@ class _Reader:
         planes = planes_of(picture, self.transfer.samples, self.reformatter)
         return Frame(
             number=number,
-            fields=_fields(number, planes, self.transfer.first_field_is_top),
+            fields=fields_of(number, planes, first_is_top=self.transfer.first_field_is_top),
             damaged=bool(complaint),
             keyframe=bool(picture.key_frame),
             complaint=complaint,
+            timecode=self.labels.pop(number, None) or label_of_picture(picture, self.transfer.codec),
         )
 
     def _number_picture(self, picture: Any) -> int:
@@ -352,39 +345,6 @@ class _Reader:
         if wanted - self.due > self.timing.length_slack_frames:
             text = f"the file ends here; its header says {expected} pictures"
             self.report(Trouble(self.due, wanted - self.due, "cut_off", text))
-
-
-# --- planes ----------------------------------------------------------------------------------------------------------
-
-
-def planes_of(picture: Any, samples: SampleFormat, reformatter: Any = None) -> tuple[Any, Any, Any]:
-    """Y', C'B, C'R planes of a decoded picture as (rows, columns) views; C planes None in monochrome.
-
-    ``reformatter``: kept from picture to picture, which makes rearranging packed layouts ten times cheaper.
-    """
-    twin = PLANAR_TWIN.get(picture.format.name)
-    if twin is not None:
-        picture = (reformatter or VideoReformatter()).reformat(picture, format=twin)
-    luma = _plane(picture, 0, samples.bit_depth)
-    if not samples.has_chroma:
-        return luma, None, None
-    return luma, _plane(picture, 1, samples.bit_depth), _plane(picture, 2, samples.bit_depth)
-
-
-def _plane(picture: Any, index: int, bit_depth: int) -> Any:
-    plane = picture.planes[index]
-    kind: Any = np.uint8 if bit_depth == 8 else np.uint16
-    rows = np.frombuffer(plane, kind).reshape(plane.height, -1)
-    return rows[:, : plane.width]
-
-
-def _fields(number: int, planes: tuple[Any, Any, Any], first_is_top: bool) -> tuple[Field, Field]:
-    rows = (0, 1) if first_is_top else (1, 0)
-    first, second = (
-        Field(number, index, row0, *(None if p is None else p[row0::2] for p in planes))
-        for index, row0 in enumerate(rows)
-    )
-    return first, second
 
 
 # --- the decoder's log -----------------------------------------------------------------------------------------------

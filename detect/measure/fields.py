@@ -17,10 +17,10 @@ Plane = NDArray[np.uint8] | NDArray[np.uint16]
 class Field:
     """One field of a transfer, in native codes.
 
-    ``y`` is (lines, width), ``cb`` and ``cr`` are (chroma lines, chroma width); axis 0 runs down the picture, axis 1 along the
-    line. They are views of the decoder's buffers and are valid until the next frame is asked for: never write to them.
-    ``frame`` counts from 0 at the file's first frame. ``index`` 0 is the first field of its frame in time.
-    Line i of the field is frame row ``row0 + 2 i``.
+    ``y`` is (lines, width), ``cb`` and ``cr`` are (chroma lines, chroma width); axis 0 runs down the picture, axis 1
+    along the line. They are views of the decoder's buffers and are valid until the next frame is asked for: never
+    write to them. ``frame`` counts from 0 at the file's first frame. ``index`` 0 is the first field of its frame in
+    time. Line i of the field is frame row ``row0 + 2 i``.
     """
 
     frame: int
@@ -41,6 +41,8 @@ class Frame:
     keyframe: bool = True
     complaint: str = ""
     """What the decoder said of a damaged frame, one line."""
+    timecode: str | None = None
+    """Label stored with this picture (DV subcode, MPEG-2 group, H.264), if any."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +62,8 @@ class SampleFormat:
 class Timing:
     """How pictures of a file are counted.
 
-    ``by_pts``: picture number = round((pts - ``origin_pts``) x ``time_base`` x ``file_rate``), so that a lost picture does not
-    shift later ones; otherwise pictures are counted as they come. ``file_rate`` is the rate the file states.
+    ``by_pts``: picture number = round((pts - ``origin_pts``) x ``time_base`` x ``file_rate``), so that a lost picture
+    does not shift later ones; otherwise pictures are counted as they come. ``file_rate`` is the rate the file states.
     """
 
     stream_index: int = 0

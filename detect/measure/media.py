@@ -19,8 +19,9 @@ import av.logging
 from detect.errors import BadSettings, BadTimecode, CannotRead, NotMeasurable
 from detect.measure import field_order as motion
 from detect.measure import fitness
-from detect.measure.decoding import PLANAR_TWIN, Trouble, number_of, open_container, read_frames
+from detect.measure.decoding import Trouble, number_of, open_container, read_frames
 from detect.measure.fields import SampleFormat, Timing, Transfer
+from detect.measure.planes import PLANAR_TWIN
 from detect.standards import RASTERS, STANDARDS, Raster, Standard
 from detect.timecode import counting_of, frame_of
 
