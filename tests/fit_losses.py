@@ -70,6 +70,7 @@ def main() -> None:
         seeds=range(options.first_seed, options.first_seed + options.seeds),
         films=options.films,
         per_minute=1800,
+        longest_shot=60,
     ):
         part = gather(clip)
         if len(part[0]):

@@ -29,7 +29,7 @@ _LOST = 0.58
 _DROP = 0.18
 """... and this much less than the shot's own frames did lately: fire or rain is unlike itself without any cut."""
 _FLAT = 1.5
-"""Standard deviation of a small picture, 8-bit codes, below which there is nothing to compare (black, white, a fade)."""
+"""Standard deviation of a small picture, 8-bit codes, below which there is nothing to compare (black, a fade)."""
 _MEMORY = 4
 CUT_OVERLAP_FRAMES = _MEMORY + 2
 """Frames a slice must be given before its first to find the same cuts as the whole file (black stretches apart)."""
@@ -43,7 +43,7 @@ class CutFinder:
         self._scores: deque[float] = deque(maxlen=_MEMORY)
 
     def push(self, frame: Frame) -> bool:
-        """True when this frame begins a new shot. The first frame does not; a fade up from black to another picture does."""
+        """True when this frame begins a new shot. The first does not; coming up from black to another picture does."""
         small = small_picture(frame.fields[0].y)
         if float(small.std()) < _FLAT:
             return False

@@ -83,6 +83,7 @@ def measures(runs: NDArray[np.float32]) -> dict[str, NDArray[np.float64]]:
         "mean/stands_out": c["mean"] / out,
         "again/stands_out": (np.maximum(c["again"], 0) + noise) / out,
         "crowd": np.log(c["crowd"]),
+        "crowd_at_cut": np.where(c["neighbours"] < 3, np.log(c["crowd"]), 0.0),
     }
 
 
@@ -107,6 +108,7 @@ KNOTS: dict[str, tuple[float, ...]] = {
     "mean/stands_out": (0.1, 0.3, 0.6, 0.9, 1.1),
     "again/stands_out": (0.1, 0.3, 0.5, 0.7, 1.0),
     "crowd": (0, 1.5, 3, 4.5),
+    "crowd_at_cut": (0, 1.5, 3, 5),
 }
 """Where the tables have their values: spread over what losses and false candidates show."""
 
