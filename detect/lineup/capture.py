@@ -50,6 +50,8 @@ class Block:
     noise: F32
     bar_rows: tuple[float, float] | None
     """First and last row of the bars as shares of the picture's height."""
+    bar_count: int = 8
+    """8 bars, or 7 without a black one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +180,7 @@ class _Sum:
         self.frames, self.last = 0, start
         self._total: F32 | None = None
         self._bar_rows: list[tuple[int, int]] = []
+        self._bar_counts: list[int] = []
 
     def add(self, frame: Frame, look: FrameLook) -> None:
         if self._total is None:
@@ -193,6 +196,7 @@ class _Sum:
             total += whole_plane(frame, name)
         if look.bars is not None:
             self._bar_rows.append(look.bars.rows)
+            self._bar_counts.append(look.bars.count)
         self.frames += 1
         self.last = frame.number
 
@@ -223,4 +227,5 @@ class _Sum:
             chroma=chroma,
             noise=self._squares / np.float32(2 * max(1, self.frames - 1)) / scale**2,
             bar_rows=rows,
+            bar_count=int(np.median(self._bar_counts)) if self._bar_counts else 8,
         )

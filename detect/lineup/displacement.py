@@ -147,12 +147,11 @@ def _solve(lines: F64, pattern: F64, bounds: NDArray[np.int_]) -> tuple[F64, F64
         span = slice(bounds[s], bounds[s + 1])
         x = np.arange(bounds[s], bounds[s + 1])
         p, g = pattern[span], slope[span]
-        square = g**2
-        centres[s] = float((x * square).sum() / max(square.sum(), 1e-12))
         others = np.stack([np.ones_like(p), p], axis=1)
         basis = np.linalg.qr(others)[0] if np.ptp(p) > 1e-6 else np.ones((len(p), 1)) / np.sqrt(len(p))
         own = g - basis @ (basis.T @ g)
         energies[s] = float(own @ g)
+        centres[s] = float((x * own * g).sum() / max(energies[s], 1e-12))
         if energies[s] > 1e-9:
             out[:, s] = -((lines[:, span] - p) @ own) / energies[s]
     return out, energies, centres

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from detect.judge.timebase import BURST_CENTRE_SAMPLES, scallop_shape, skew_shape, theta
 from detect.lineup.displacement import Displacement
-from detect.lineup.phase import head_of, slow_terms, without_losses
+from detect.lineup.phase import head_of, losses, slow_terms
 from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
@@ -51,18 +51,24 @@ def head_means(
     head = head_of(standard, phase, height)
     if inner_rows_only:
         use = use & inside_bands(head)
+    if use.sum() < 4 * HEADS:
+        return HeadMeans(np.full(HEADS, np.nan), np.full(HEADS, np.nan))
     parts = [(head[:, None] == np.arange(HEADS)[None, :]).astype(np.float64), slow_terms(height)]
     if shapes:
         angle = theta(standard, phase, np.arange(height, dtype=np.float64), 0.5)
         shape = np.stack([skew_shape(angle), scallop_shape(angle)], axis=1)
         parts.append(shape - shape[use].mean(axis=0))
     parts[1] = parts[1] - parts[1][use].mean(axis=0)
-    x = np.hstack(parts)[use]
-    y = without_losses(figure, use)[use]
-    present = np.array([np.any(head[use] == h) for h in range(HEADS)])
-    cov = np.linalg.pinv(x.T @ x)
-    beta = cov @ (x.T @ y)
-    rest = y - x @ beta
+    x, y = np.hstack(parts)[use], figure[use]
+    for _ in range(2):
+        cov = np.linalg.pinv(x.T @ x)
+        beta = cov @ (x.T @ y)
+        rest = y - x @ beta
+        bad = losses(rest)
+        if not bad.any():
+            break
+        x, y = x[~bad], y[~bad]
+    present = x[:, :HEADS].any(axis=0)
     dof = max(1, len(y) - x.shape[1])
     variance = float(rest @ rest) / dof * _correlation_factor(rest)
     values, sigmas = beta[:HEADS], np.sqrt(np.diag(cov)[:HEADS] * variance)
@@ -140,8 +146,7 @@ def _timing_model(d: Displacement, rows: Mask, standard: Standard, phase: float,
         own = np.zeros((len(at), len(sections)))
         own[:, k] = 1.0
         blocks.append(np.hstack([left_share * _HEAD_CODE[head[at]], shape, slow, own]))
-        series = np.where(rows, d.ns[:, s], 0.0)
-        ys.append(without_losses(series, rows)[at])
+        ys.append(d.ns[at, s])
         ws.append(d.weight[at, s])
     return _Model(np.vstack(blocks), np.concatenate(ys), np.concatenate(ws), np.tile(at, len(sections)))
 
@@ -149,10 +154,16 @@ def _timing_model(d: Displacement, rows: Mask, standard: Standard, phase: float,
 def _solve(model: _Model) -> tuple[F64, F64, float]:
     """Weighted least squares with errors common to a row allowed for: values, covariance, log-likelihood."""
     sw = np.sqrt(model.w / model.w.mean())
-    x, y = model.x * sw[:, None], model.y * sw
-    bread = np.linalg.pinv(x.T @ x)
-    beta = bread @ (x.T @ y)
-    rest = y - x @ beta
+    for _ in range(2):
+        x, y = model.x * sw[:, None], model.y * sw
+        bread = np.linalg.pinv(x.T @ x)
+        beta = bread @ (x.T @ y)
+        rest = y - x @ beta
+        bad = losses(rest)
+        if not bad.any():
+            break
+        # a line hit by a loss is left out as a whole
+        sw = np.where(np.isin(model.row, model.row[bad]), 0.0, sw)
     order = np.argsort(model.row, kind="stable")
     starts = np.flatnonzero(np.r_[True, np.diff(model.row[order]) > 0])
     scores = np.add.reduceat((x * rest[:, None])[order], starts, axis=0)
@@ -231,7 +242,7 @@ def fit_hue_timing(
         own[np.arange(len(at)), base + head[at]] = 1.0
         own[:, base + HEADS : base + HEADS + 3] = slow
         blocks.append(np.hstack([shape, own]))
-        ys.append(without_losses(np.where(rows, hue_deg[:, b], 0.0), rows)[at])
+        ys.append(hue_deg[at, b])
     model = _Model(np.vstack(blocks), np.concatenate(ys), np.ones(bars * len(at)), np.tile(at, bars))
     beta, cov, _ = _solve(model)
     return HueTiming(float(beta[0]), float(np.sqrt(cov[0, 0])), float(beta[1]), float(np.sqrt(cov[1, 1])))

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, stats
+from scipy import stats
 
 from detect.judge.timebase import scallop_shape, skew_shape, theta
 from detect.standards import HEADS, STANDARDS, Standard, pass_of_rows
@@ -24,7 +24,7 @@ Mask = NDArray[np.bool_]
 NULL_FACTORS = (0.89, 0.95, 1.06, 1.13)
 """Periods no wheel has, as multiples of the true one; none is near a ratio of small numbers."""
 _LOSS_SIGMAS = 8.0
-"""A row this far from the median of its neighbours in the same field is a loss, not a head."""
+"""A row this far from the fit is a loss of signal."""
 _CHANCE = 1e-6
 """Chance of heads being told apart where there are none, over all phases."""
 _NULL_RATIO = 2.0
@@ -56,21 +56,10 @@ def lattice(standard: Standard) -> F64:
     return np.arange(round(float(standard.lines_per_pass) / step)) * step
 
 
-def without_losses(values: F64, rows: Mask) -> F64:
-    """A series (rows,) with losses replaced by the median of five neighbouring lines of the same field."""
-    out = values.copy()
-    for parity in (0, 1):
-        at = np.flatnonzero(rows)
-        at = at[at % 2 == parity]
-        if at.size < 8:
-            continue
-        part = out[at]
-        smooth = ndimage.median_filter(part, 5, mode="nearest")
-        off = part - smooth
-        scale = stats.median_abs_deviation(off, scale="normal")
-        bad = np.abs(off) > _LOSS_SIGMAS * max(float(scale), 1e-12)
-        out[at[bad]] = smooth[bad]
-    return out
+def losses(rest: F64) -> Mask:
+    """Which residuals lie too far out to be noise: lines hit by a loss of signal."""
+    scale = float(stats.median_abs_deviation(rest, scale="normal"))
+    return np.asarray(np.abs(rest - np.median(rest)) > _LOSS_SIGMAS * max(scale, 1e-12))
 
 
 def head_of(standard: Standard, phase: float, height: int) -> NDArray[np.int64]:
@@ -119,13 +108,22 @@ def _gains(x: F64, standard: Standard, rows: Mask, factor: float) -> F64:
     return np.asarray(0.5 * len(x) * np.log(np.maximum(alike, floor) / np.maximum(fitted, floor)).sum(axis=1))
 
 
+def _without_losses(x: F64, basis: F64) -> F64:
+    """Series (used rows, series) with losses replaced by what the fit with ``basis`` says."""
+    fitted = basis @ (basis.T @ x)
+    bad = np.stack([losses(column) for column in (x - fitted).T], axis=1)
+    return np.where(bad, fitted, x)
+
+
 def find_phase(series: Mapping[str, F64], rows: Mask, standard: Standard) -> PhaseFit:
     """Fit the phase to all ``series`` at once; each is (rows,), read where ``rows`` is True. NaN series are left out."""
-    used = [without_losses(v, rows)[rows] for v in series.values() if np.isfinite(v[rows]).all()]
+    used = [v[rows] for v in series.values() if np.isfinite(v[rows]).all()]
     used = [(v - v.mean()) / v.std() for v in used if v.std() > 0]
     if not used or rows.sum() < 4 * float(standard.lines_per_pass):
         return PhaseFit(float("nan"), float("nan"), 0.0, 0.0, False, np.zeros(len(lattice(standard))))
     x = np.stack(used, axis=1)
+    curve = _gains(x, standard, rows, 1.0)
+    x = _without_losses(x, _bases(standard.name, len(rows), rows.tobytes(), 1.0)[0][int(np.argmax(curve))])
     curve = _gains(x, standard, rows, 1.0)
     null = max(float(_gains(x, standard, rows, f).max()) for f in NULL_FACTORS)
     best = int(np.argmax(curve))
