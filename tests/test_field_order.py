@@ -58,7 +58,7 @@ def test_pictures_with_vertical_interval_begin_where_st_356_puts_line_23_and_283
 
 @pytest.mark.parametrize("height", [486, 576])
 @pytest.mark.parametrize("top_first", [True, False])
-@pytest.mark.parametrize("speed_px", [1, 4, 20])
+@pytest.mark.parametrize("speed_px", [4, *(pytest.param(speed, marks=pytest.mark.long) for speed in (1, 20))])
 def test_motion_tells_the_order_whatever_the_flag_says(
     tmp_path: Path, height: int, top_first: bool, speed_px: int
 ) -> None:

@@ -57,10 +57,14 @@ def open_container(path: str) -> Any:
         CannotRead: the demuxer does not take it.
     """
     _listen()
-    try:
-        return av.open(f"file:{path}", metadata_errors="replace")
-    except (av.error.FFmpegError, OSError, ValueError) as error:
-        raise CannotRead(f"{path}: cannot be read as video ({_reason(error)})") from error
+    with av.logging.Capture(True) as log:
+        try:
+            return av.open(f"file:{path}", metadata_errors="replace")
+        except (av.error.FFmpegError, OSError, ValueError) as error:
+            if any("moov atom not found" in text for _, _, text in log):
+                why = "its index is missing: cut off before it was closed; copy it again or have the index rebuilt"
+                raise CannotRead(f"{path}: cannot be read, {why}") from error
+            raise CannotRead(f"{path}: cannot be read as video ({_reason(error)})") from error
 
 
 def read_frames(
