@@ -12,7 +12,8 @@ from cli.common import EXIT_DONE, EXIT_FAILED, EXIT_TRANSFER_AGAIN, say_error
 from cli.scan import Deck, Limits, OrderChoice, Out, Quiet, SpeedChoice, StandardChoice
 
 if TYPE_CHECKING:
-    from detect.archive.run import Batch, Ending, Report
+    from detect.archive.plan import Batch
+    from detect.archive.run import Ending, Report
     from detect.archive.status import Status
 
 
@@ -67,7 +68,8 @@ def app(
         return
     if not folders:
         raise typer.BadParameter("give a folder, or --status DIR", param_hint="FOLDER...")
-    from detect.archive.run import Batch, default_memory_mb, default_workers
+    from detect.archive.plan import Batch
+    from detect.archive.run import default_memory_mb, default_workers
 
     slots = workers or default_workers()
     options = {

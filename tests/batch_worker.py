@@ -83,7 +83,7 @@ def judge_file(readings_path, *, limits=None, deck=None) -> Findings:
 
 def main() -> int:
     from cli.batch import run
-    from detect.archive.run import Batch
+    from detect.archive.plan import Batch
 
     folder, out = map(Path, sys.argv[1:3])
     return run(Batch([folder], out, page=False, workers=2, scanner="tests.batch_worker"), quiet=True)

@@ -19,7 +19,8 @@ import pytest
 
 from cli.batch import run
 from detect.archive.ledger import Ledger, LedgerTrouble, only_one
-from detect.archive.run import Batch, NoSpace, run_batch
+from detect.archive.plan import Batch
+from detect.archive.run import NoSpace, run_batch
 from detect.archive.status import read_status
 from detect.errors import BadSettings, OutputClash
 from detect.judge.limits import default_limits
