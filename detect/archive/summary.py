@@ -104,8 +104,8 @@ def table(rows: list[tuple[Any, ...]]) -> bytes:
         writer.writerow((
             _plain(_name(path)), state, outcome if done else "", ("yes" if again else "no") if done else "",
             _plain(sentence if done else None), _plain(worst_in), _plain(worst_out), _figure(pct), kinds or "",
-            heads or "", _plain(deck), _plain(operator), _figure(duration if done else None), "" if warnings is None else warnings,
-            _plain(why), _report(row),
+            heads or "", _plain(deck), _plain(operator), _figure(duration if done else None),
+            "" if warnings is None else warnings, _plain(why), _report(row),
         ))  # fmt: skip
     return buffer.getvalue().encode("utf-8-sig", "replace")
 
