@@ -85,6 +85,10 @@ def test_deck_and_operator_come_from_the_list_beside_the_transfers(tmp_path: Pat
     assert (out / "tape_00.mkv.report.html").exists()
     assert (out / "tape_00.mkv.premis.xml").exists()
     assert run_batch(given).judged_now == 0
+    deck = tmp_path / "deck.toml"
+    deck.write_text('[deck]\nname = "deck 5"\n', "utf-8")
+    run_batch(replace(given, deck=deck))
+    assert {row["d"] for row in page_rows(out / "index.html")} == {"deck 2", "deck 5"}
     about.write_text("name\nx\n", "utf-8")
     with pytest.raises(BadSettings, match="no column called file"):
         run_batch(replace(given, origins=about))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -53,6 +54,7 @@ class Plan:
         self.settings = digest({k: v for k, v in batch.options.items() if k != "workers"})
         self.limits = _limits_digest(batch)
         self.origins = read_origins(batch.origins)
+        self.deck_name = _deck_name(batch.deck)
         self.unreadable: dict[Path, str] = {}
 
     def use(self, ledger: Ledger, log: Log) -> None:
@@ -148,7 +150,7 @@ class Plan:
         for name in (found.place, str(found.path), found.path.name):
             if name in self.origins:
                 return self.origins[name]
-        return Origin()
+        return Origin(deck=self.deck_name)
 
     def mark_again(self, found: Iterable[Found]) -> None:
         """Put rows named by ``--again`` to be measured once more. Raises BadSettings for a word that names nothing."""
@@ -182,13 +184,26 @@ def paths_of(row: Row, out: Path) -> OutputPaths:
     return OutputPaths(whole.parent, whole.name)
 
 
+def _toml_text(path: Path | None) -> str | None:
+    try:
+        return path.read_text("utf-8") if path else None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadSettings(f"{path}: cannot be read ({error}); give a TOML file") from error
+
+
+def _deck_name(path: Path | None) -> str | None:
+    """What the deck file calls the deck; it goes into the lists for files of which nothing else is said."""
+    try:
+        about = tomllib.loads(_toml_text(path) or "").get("deck")
+    except tomllib.TOMLDecodeError as error:
+        raise BadSettings(f"{path}: not a TOML file ({error}); give a deck file") from error
+    name = about.get("name") if isinstance(about, dict) else None
+    return name if isinstance(name, str) else None
+
+
 def _limits_digest(batch: Batch) -> str:
     """Of what the limits say, not of how the file is laid out. Raises BadSettings."""
-    try:
-        text = batch.limits.read_text("utf-8") if batch.limits else None
-        deck = batch.deck.read_text("utf-8") if batch.deck else None
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadSettings(f"{batch.limits or batch.deck}: cannot be read ({error}); give a TOML file") from error
+    text, deck = (_toml_text(path) for path in (batch.limits, batch.deck))
     limits = default_limits() if text is None else parse_limits(text, where=str(batch.limits))
     return digest([limits.as_dict(), deck])
 
