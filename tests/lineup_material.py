@@ -1,8 +1,8 @@
 """Line-up signals drawn from formulas, for tests: scenes the simulator can record, and single frames for recognisers.
 
-Levels are those of the standards named beside each drawing (ITU-R BT.601 equations for the colour bars, SMPTE EG 1 for the split
-bars, FCC and NTC-7 multiburst packets, CCIR 473 for the European ones, NTC-7 staircase). Positions count in luma columns of the
-digital active line.
+Levels are those of the standards named beside each drawing (ITU-R BT.601 equations for the colour bars, SMPTE EG 1
+for the split bars, FCC and NTC-7 multiburst packets, CCIR 473 for the European ones, NTC-7 staircase). Positions
+count in luma columns of the digital active line.
 """
 
 from __future__ import annotations
@@ -40,7 +40,9 @@ def step(x: NDArray[np.float64], at: float, rise_ns: float = 200.0) -> NDArray[n
     return np.sin(np.pi / 2 * np.clip((x - at) / length + 0.5, 0, 1)) ** 2
 
 
-def stairs(x: NDArray[np.float64], edges: Sequence[float], levels: Sequence[float], rise_ns: float = 200.0) -> NDArray[np.float64]:
+def stairs(
+    x: NDArray[np.float64], edges: Sequence[float], levels: Sequence[float], rise_ns: float = 200.0
+) -> NDArray[np.float64]:
     """Levels between edges; one more level than edges."""
     out = np.full_like(x, levels[0], dtype=np.float64)
     for at, before, after in zip(edges, levels[:-1], levels[1:], strict=True):
@@ -63,7 +65,8 @@ def ycc(rgb: Sequence[float]) -> tuple[float, float, float]:
 
 @dataclass(frozen=True)
 class Lineup:
-    """A picture made of lines: zones of rows (fractions of the height), each with luma (IRE) and chroma (%) along the line."""
+    """A picture made of lines: zones of rows (fractions of the height), each with luma (IRE) and chroma (%) along the
+    line."""
 
     zones: tuple[tuple[float, Line, Line | None, Line | None], ...]
     """(end of the zone as a fraction of the height, luma, Cb, Cr)."""
@@ -178,7 +181,8 @@ def multiburst(
 def staircase(standard: str = "525", *, rise_ire: float = 18.0, steps: int = 5, chroma_ire: float = 40.0) -> Lineup:
     """NTC-7: blanking and five steps of 18 IRE; with chroma of 40 IRE peak to peak at 180 degrees (the burst's) on each step.
 
-    In Cb, Cr the modulation stands on the -Cb axis: U = 20 IRE of a composite 92.5 IRE, Cb = U/0.493/1.772 (BT.601, BT.1700).
+    In Cb, Cr the modulation stands on the -Cb axis: U = 20 IRE of a composite 92.5 IRE, Cb = U/0.493/1.772 (BT.601,
+    BT.1700).
     """
     left, right = PICTURE_COLUMNS[standard]
     edges = [left + (right - left) * (k + 1) / (steps + 1) for k in range(steps)]
@@ -187,7 +191,9 @@ def staircase(standard: str = "525", *, rise_ire: float = 18.0, steps: int = 5, 
     def colour(x: NDArray[np.float64]) -> NDArray[np.float64]:
         return cb * (step(x, left + 20, 450.0) - step(x, right - 20, 450.0))
 
-    return _of((lambda x: stairs(x, edges, [rise_ire * k for k in range(steps + 1)]), colour if cb else None, None), standard)
+    return _of(
+        (lambda x: stairs(x, edges, [rise_ire * k for k in range(steps + 1)]), colour if cb else None, None), standard
+    )
 
 
 def ramp(standard: str = "525") -> Lineup:
@@ -248,7 +254,10 @@ class Sequence_:
 
 
 def frame_of(
-    planes: tuple[NDArray[np.uint16], NDArray[np.uint16], NDArray[np.uint16]], number: int = 0, *, top_first: bool = False
+    planes: tuple[NDArray[np.uint16], NDArray[np.uint16], NDArray[np.uint16]],
+    number: int = 0,
+    *,
+    top_first: bool = False,
 ) -> Frame:
     """A frame of whole planes, split into fields in time order."""
     rows = (0, 1) if top_first else (1, 0)
@@ -276,7 +285,11 @@ def stored(
     rows = np.arange(height, dtype=np.float32) + offset
     y, cb, cr = scene.field(0.0, rows)
     head = (np.arange(height) / 2 / 16.40625).astype(int) % 4
-    gain = (saturation * (1 + np.asarray(band_pct)[head] / 100) * np.exp(1j * np.radians(hue_deg + np.asarray(band_deg)[head])))[:, None]
+    gain = (
+        saturation
+        * (1 + np.asarray(band_pct)[head] / 100)
+        * np.exp(1j * np.radians(hue_deg + np.asarray(band_deg)[head]))
+    )[:, None]
     chroma = ((cb - 128) + 1j * (cr - 128)) * gain
     luma = y - 16
     if setup:
@@ -297,7 +310,9 @@ def stored(
     return planes[0], planes[1], planes[2]
 
 
-def frames_of(tape: Iterator[tuple[NDArray[np.uint16], NDArray[np.uint16], NDArray[np.uint16]]], *, top_first: bool = False) -> Iterator[Frame]:
+def frames_of(
+    tape: Iterator[tuple[NDArray[np.uint16], NDArray[np.uint16], NDArray[np.uint16]]], *, top_first: bool = False
+) -> Iterator[Frame]:
     """Frames of a rendered tape."""
     for number, planes in enumerate(tape):
         yield frame_of(planes, number, top_first=top_first)

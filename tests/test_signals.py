@@ -41,7 +41,8 @@ BARS: dict[str, tuple[Callable[[str], Lineup], str]] = {
 
 
 def seen(scene: Lineup, *, seeds: int, height: int = 486, offset: int = 0, **given: object) -> set[SignalKind]:
-    """Kinds named over random decks: saturation +-10 %, hue +-10 deg, banding of the same size, 33 to 50 dB, setup or not."""
+    """Kinds named over random decks: saturation +-10 %, hue +-10 deg, banding of the same size, 33 to 50 dB, setup or
+    not."""
     out = set()
     for seed in range(seeds):
         rng = np.random.default_rng(seed)
@@ -148,13 +149,18 @@ def imitators() -> dict[str, Lineup]:
     colour = (35.0, -12.0, 20.0)
     flag = _stripes([243, 477], [(30, 15, -10), (95, 0, 0), (28, -8, 42)])
     five = _stripes([144, 288, 432, 576], [(60, -20, 5), (20, 10, 10), (80, 0, 0), (20, 10, 10), (60, -20, 5)])
-    wide = _stripes([float(x) for x in range(90, 720, 90)], [(90.0, 0, 0) if k % 2 else (15.0, 5, 10) for k in range(8)])
+    wide = _stripes(
+        [float(x) for x in range(90, 720, 90)], [(90.0, 0, 0) if k % 2 else (15.0, 5, 10) for k in range(8)]
+    )
     uneven = _stripes(
-        sorted(rng.uniform(20, 700, 14).tolist()), [tuple(v) for v in rng.uniform((10, -20, -20), (90, 20, 20), (15, 3))]
+        sorted(rng.uniform(20, 700, 14).tolist()),
+        [tuple(v) for v in rng.uniform((10, -20, -20), (90, 20, 20), (15, 3))],
     )
     blinds = Lineup(((1.1, lambda x: 50 + 30 * np.sin(2 * np.pi * x / 37), None, None),))
     sunset = Lineup(((1.1, lambda x: 20 + 60 * x / 720, lambda x: -5 - 10 * x / 720, lambda x: 10 + 15 * x / 720),))
-    horizontal = Lineup(tuple((k / 6 + 0.1, (lambda v: lambda x: np.full_like(x, v))(15.0 * k), None, None) for k in range(1, 7)))
+    horizontal = Lineup(
+        tuple((k / 6 + 0.1, (lambda v: lambda x: np.full_like(x, v))(15.0 * k), None, None) for k in range(1, 7))
+    )
     caption = Lineup(
         (
             (0.55, lambda x: np.full_like(x, colour[0]), None, None),
@@ -164,7 +170,15 @@ def imitators() -> dict[str, Lineup]:
     )
     drawing = Lineup(
         tuple(
-            (e, *(_stripes(sorted(rng.uniform(50, 680, 5).tolist()), [tuple(v) for v in rng.uniform((10, -40, -40), (90, 40, 40), (6, 3))]).zones[0][1:]))
+            (
+                e,
+                *(
+                    _stripes(
+                        sorted(rng.uniform(50, 680, 5).tolist()),
+                        [tuple(v) for v in rng.uniform((10, -40, -40), (90, 40, 40), (6, 3))],
+                    ).zones[0][1:]
+                ),
+            )
             for e in (0.2, 0.45, 0.7, 1.1)
         )
     )
@@ -200,5 +214,8 @@ def test_a_coloured_caption_card_that_fades_up_is_never_bars() -> None:
 
 @pytest.mark.parametrize(("height", "width"), [(16, 64), (486, 640), (2, 16)])
 def test_small_and_odd_rasters_are_described(height: int, width: int) -> None:
-    planes = (np.full((height, width), 400, np.uint16), *(np.full((height, width // 2), 512, np.uint16) for _ in range(2)))
+    planes = (
+        np.full((height, width), 400, np.uint16),
+        *(np.full((height, width // 2), 512, np.uint16) for _ in range(2)),
+    )
     assert classify(describe(frame_of(planes), TEN_BIT)).kind == "picture"

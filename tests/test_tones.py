@@ -11,7 +11,9 @@ from detect.measure.tones import EBU_REFERENCE_DBFS, SMPTE_REFERENCE_DBFS, ToneM
 RATE = 48_000
 
 
-def sine(hz: float, peak: float, seconds: float, *, noise_db: float = -70.0, seed: int = 0, phase_deg: float = 0.0) -> np.ndarray:
+def sine(
+    hz: float, peak: float, seconds: float, *, noise_db: float = -70.0, seed: int = 0, phase_deg: float = 0.0
+) -> np.ndarray:
     t = np.arange(round(seconds * RATE)) / RATE
     noise = np.random.default_rng(seed).standard_normal(t.size) * 10 ** (noise_db / 20)
     return peak * np.sin(2 * np.pi * hz * t + np.radians(phase_deg)) + noise
@@ -47,8 +49,8 @@ def test_reference_levels_are_the_published_ones() -> None:
     # SMPTE RP 155 and EBU R 68, both in ITU-R BR.777-2
     assert (SMPTE_REFERENCE_DBFS, EBU_REFERENCE_DBFS) == (-20.0, -18.0)
     # analogue alignment (common practice): +4 dBu with +24 dBu at full scale is -20; 0 dBu with +18 at full scale is -18
-    assert 4 - 24 == SMPTE_REFERENCE_DBFS
-    assert 0 - 18 == EBU_REFERENCE_DBFS
+    assert SMPTE_REFERENCE_DBFS == 4 - 24
+    assert EBU_REFERENCE_DBFS == 0 - 18
 
 
 def test_a_pyav_sine_of_one_eighth_reads_its_level() -> None:

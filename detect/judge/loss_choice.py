@@ -19,17 +19,22 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 LIKELY = 2.0
 """Log odds from which a candidate is a loss, other things equal (as measure.losses.LIKELY, set on development
 footage)."""
 NEAR = 2.0
 """Candidates this far below the threshold tell of the false ones above it, log odds."""
+NEAR_TO_BELOW = 0.6
+"""False candidates are rarer towards the threshold: at most this many near it for one as far below (glints: 0.53)."""
+ABOVE_TO_NEAR = 0.6
+"""False ones above the threshold for one near it: 0.9 (glints), 0.4 (water)."""
 FALL = 0.7
 """Their number falls by exp(-0.7) or faster for each unit of score (measured on glints and water)."""
 EXCUSED = 2
 """This many below the threshold, of one look in one shot, prove nothing."""
-FALSE_SHARE = 0.1
+FALSE_SHARE = 0.25
 """Predicted false ones tolerated among those taken."""
 FALSE_PER_MINUTE = 0.5
 """... or in a minute."""
@@ -47,6 +52,8 @@ WHEEL_SPAN_S = 4.0
 """How long before and after a scratch is looked for."""
 WHEEL_LEAST = 4
 """Losses in as many different lines that make a place suspect."""
+WHEEL_CHANCE = 1e-3
+"""... and which chance would crowd so anywhere across the tape this rarely (Poisson)."""
 WHEEL_GAIN = 4.5
 """Most a threshold is lowered for the wheel's sake, log odds."""
 
@@ -67,16 +74,26 @@ def choose_losses(
     if not len(score):
         return np.zeros(0, bool)
     length = np.asarray(candidates["x1"]).astype(int) - np.asarray(candidates["x0"]).astype(int)
-    threshold = _of_the_shot(candidates, length, np.asarray(cuts), frame_rate)
+    gain: NDArray[np.floating[Any]] = np.zeros(len(score))
     if pass_position is not None:
-        threshold = threshold - _gain_of_the_wheel(candidates, score >= threshold, pass_position, frame_rate)
+        gain = _gain_of_the_wheel(candidates, score >= LIKELY, pass_position, frame_rate)
+    threshold = _of_the_shot(candidates, length, np.asarray(cuts), frame_rate, alone=gain == 0)
+    threshold = np.where(gain > 0, LIKELY - gain, threshold)
     return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES))
 
 
 def _of_the_shot(
-    candidates: Mapping[str, NDArray[Any]], length: NDArray[np.int64], cuts: NDArray[Any], frame_rate: float
+    candidates: Mapping[str, NDArray[Any]],
+    length: NDArray[np.int64],
+    cuts: NDArray[Any],
+    frame_rate: float,
+    *,
+    alone: NDArray[np.bool_],
 ) -> NDArray[np.floating[Any]]:
-    """Threshold of each candidate, raised where its shot shows too many of its look below the threshold."""
+    """Threshold of each candidate, raised where its shot shows too many of its look below the threshold.
+
+    ``alone``: candidates that are not explained by the wheel; a faint scratch is no sign of a difficult picture.
+    """
     frame = np.asarray(candidates["frame"]).astype(int)
     score = np.asarray(candidates["score"], float)
     shot = np.searchsorted(cuts, frame, "right")
@@ -86,14 +103,16 @@ def _of_the_shot(
     _, group = np.unique(np.stack([shot, part, look]), axis=1, return_inverse=True)
     group = np.asarray(group).ravel()
     groups = int(group.max()) + 1
-    near = np.bincount(group[(score < LIKELY) & (score >= LIKELY - NEAR)], minlength=groups)
+    near = np.bincount(group[alone & (score < LIKELY) & (score >= LIKELY - NEAR)], minlength=groups)
+    below = np.bincount(group[alone & (score < LIKELY - NEAR) & (score >= LIKELY - 2 * NEAR)], minlength=groups)
+    near = np.minimum(near, NEAR_TO_BELOW * below)
     threshold = np.full(groups, LIKELY)
     for index in np.flatnonzero(near > EXCUSED):
-        mine = np.sort(score[(group == index) & (score >= LIKELY)])
+        mine = np.sort(score[alone & (group == index) & (score >= LIKELY)])
         frames = frame[group == index]
         minutes = (frames.max() - frames.min() + 1) / frame_rate / 60
         while threshold[index] < HIGHEST:
-            predicted = (near[index] - EXCUSED) * np.exp(-FALL * (threshold[index] - LIKELY))
+            predicted = ABOVE_TO_NEAR * (near[index] - EXCUSED) * np.exp(-FALL * (threshold[index] - LIKELY))
             taken = len(mine) - np.searchsorted(mine, threshold[index])
             if predicted <= max(FALSE_SHARE * taken, FALSE_PER_MINUTE * minutes):
                 break
@@ -123,11 +142,11 @@ def _gain_of_the_wheel(
     for at in np.unique(block[known]):
         around = sure[(block[sure] >= at - 1) & (block[sure] <= at + 1)]
         counts = np.convolve(np.bincount(cell[around], minlength=WHEEL_CELLS), np.ones(width), "same")
-        usual = max(float(np.median(counts)), len(around) * width / WHEEL_CELLS * 0.2, 0.25)
-        crowded = np.flatnonzero(counts >= WHEEL_LEAST)
-        for c in crowded:
+        usual = max(float(np.median(counts)), 0.25)
+        chance = WHEEL_CELLS * stats.poisson.sf(counts - 1, usual)
+        for c in np.flatnonzero((counts >= WHEEL_LEAST) & (chance < WHEEL_CHANCE)):
             near = around[np.abs(cell[around] - c) <= WHEEL_REACH]
-            if len(np.unique(line[near])) < WHEEL_LEAST or counts[c] < 3 * usual:
+            if len(np.unique(line[near])) < WHEEL_LEAST:
                 continue
             here = known & (block == at) & (cell == c)
             gain[here] = min(float(np.log(counts[c] / usual)), WHEEL_GAIN)

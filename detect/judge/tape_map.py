@@ -48,6 +48,7 @@ class WheelStretch(Protocol):
 class Places:
     """Losses, one array entry per line of a loss, in order of time.
 
+    ``pass_position`` is held below 1, ``mm_across`` is not: switching waits for the end of the line.
     ``head`` -1 and NaN places where the wheel is not known. ``stripe`` counts passes from the file's first;
     ``stretch`` is the index of the wheel stretch, -1 for none; ``run`` is shared by adjacent lines of one loss.
     """
@@ -117,7 +118,8 @@ def place_losses(
         passes = np.floor((row / 2 - phase) / period + 1e-9)
     middle = (get["x0"] + get["x1"]) / 2 + first_sample + standard.active_start_sample
     position = (row / 2 + middle / standard.samples_per_line - phase) / period - passes
-    position = np.clip(position, 0.0, np.nextafter(1.0, 0.0))
+    # switching waits for the end of the line: a head goes on up to a line beyond its quarter turn
+    inside = np.clip(position, 0.0, np.nextafter(1.0, 0.0))
     passes = np.where(known, passes, 0).astype(np.int64)
     field_number = 2 * get["frame"] + get["field"]
     stripe = field_number * standard.passes_per_field + passes
@@ -128,7 +130,7 @@ def place_losses(
         stretch=stretch,
         head=np.where(known, passes % HEADS, -1),
         stripe=np.where(known, stripe, field_number * standard.passes_per_field),
-        pass_position=np.where(known, position, np.nan),
+        pass_position=np.where(known, inside, np.nan),
         mm_across=np.where(known, WHEEL_RADIUS_MM * np.deg2rad(PASS_ANGLE_DEG) * (position - 0.5), np.nan),
         m_along=(field_number * standard.passes_per_field + np.where(known, passes + position, row / 2 / period))
         * pitch_m,

@@ -179,7 +179,16 @@ def _wheel_stretches(file: _File) -> list[NDArray[np.int64]]:
     path = track(np.stack(curves).astype(np.float64))
     splits = np.flatnonzero(np.abs(_turns(path, len(phase_lattice(file.standard)))) > SAME_PHASE_STEPS) + 1
     parts = [p for p in np.split(members, splits) if len(p)]
-    kept = [p for p in parts if len(p) >= FEWEST_WINDOWS]
+    kept: list[NDArray[np.int64]] = []
+    early: list[NDArray[np.int64]] = []
+    for part in parts:  # slips join the stretch before them, or the first real one
+        if len(part) >= FEWEST_WINDOWS:
+            kept.append(np.concatenate([*early, part]))
+            early = []
+        elif kept:
+            kept[-1] = np.concatenate([kept[-1], part])
+        else:
+            early.append(part)
     return kept or [members]
 
 

@@ -1,12 +1,12 @@
 """From frames to blocks: about a second of one signal, averaged picture and noise per sample.
 
-A line-up signal stands still, so the mean of a second's frames keeps everything but the noise, and the differences of frames next
-to each other keep the noise alone. One block is open at a time: memory does not grow with the capture.
+A line-up signal stands still, so the mean of a second's frames keeps everything but the noise, and the differences of
+frames next to each other keep the noise alone. One block is open at a time: memory does not grow with the capture.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
@@ -26,7 +26,8 @@ BLOCK_S = 1.0
 LEAST_BLOCK_FRAMES = 8
 """A shorter stretch of a signal is not measured."""
 MOST_BLOCKS = 120
-"""Blocks of one signal that are measured: two minutes; more of the same adds nothing that the deck does not change meanwhile."""
+"""Blocks of one signal that are measured: two minutes; more of the same adds nothing that the deck does not change
+meanwhile."""
 STRAY_COLUMNS = 8
 """Every so many columns are kept of frames that show no signal; enough to see which bands are lost."""
 MOST_STRAYS = 400
@@ -36,8 +37,9 @@ MOST_STRAYS = 400
 class Block:
     """About a second of one signal.
 
-    ``y`` (rows, columns) IRE; ``chroma`` (rows, chroma columns) Cb + j Cr, % of full swing, None without colour. ``noise``
-    (rows, columns) is the variance of one sample from frame to frame, IRE squared. ``name`` is the signal's, e.g. "multiburst".
+    ``y`` (rows, columns) IRE; ``chroma`` (rows, chroma columns) Cb + j Cr, % of full swing, None without colour.
+    ``noise`` (rows, columns) is the variance of one sample from frame to frame, IRE squared. ``name`` is the
+    signal's, e.g. "multiburst".
     """
 
     name: str
@@ -74,10 +76,15 @@ class Stray:
 
 @dataclass
 class Capture:
-    """Feed with frames through :meth:`blocks`; afterwards ``stretches`` and ``strays`` tell what was seen when."""
+    """Feed with frames through :meth:`blocks`; afterwards ``stretches`` and ``strays`` tell what was seen when.
+
+    With ``lost`` (a test of a decimated frame for lines that are lost) every frame is tried, and those that lose lines are kept
+    as strays instead of being averaged.
+    """
 
     samples: SampleFormat
     frame_rate: Fraction
+    lost: Callable[[Stray], bool] | None = None
     stretches: list[Stretch] = field(default_factory=list)
     strays: list[Stray] = field(default_factory=list)
     frames_seen: int = 0
@@ -98,8 +105,11 @@ class Capture:
             look = describe(frame, self.samples)
             signal = classify(look, previous)
             previous = look
-            if signal.kind == "picture":
+            losing = self.lost is not None and self.lost(self._stray(frame))
+            if signal.kind == "picture" or losing:
                 self._keep_stray(frame)
+            if losing:
+                continue
             if open_block is not None and open_block.signal.detail != signal.detail:
                 yield from self._closed(open_block)
                 open_block = None
@@ -133,10 +143,13 @@ class Capture:
         else:
             self.stretches.append(Stretch(signal.detail, signal.kind, number, number + 1))
 
+    def _stray(self, frame: Frame) -> Stray:
+        rows = whole_plane(frame, "y")[:, ::STRAY_COLUMNS].astype(np.float32)
+        return Stray(frame.number, _ire(rows, self.samples))
+
     def _keep_stray(self, frame: Frame) -> None:
         if len(self.strays) < MOST_STRAYS:
-            rows = whole_plane(frame, "y")[:, ::STRAY_COLUMNS].astype(np.float32)
-            self.strays.append(Stray(frame.number, _ire(rows, self.samples)))
+            self.strays.append(self._stray(frame))
 
     def lasting(self) -> list[Stretch]:
         """Stretches long enough to be more than a passing likeness: a third of a second."""

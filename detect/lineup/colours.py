@@ -1,4 +1,5 @@
-"""Colour of a test signal on every line: each bar against its BT.601 value, and the phase of a modulated staircase's steps."""
+"""Colour of a test signal on every line: each bar against its BT.601 value, and the phase of a modulated staircase's
+steps."""
 
 from __future__ import annotations
 
@@ -24,8 +25,9 @@ _LEAST_CHROMA_PCT = 4.0
 @dataclass(frozen=True, slots=True)
 class BarRows:
     """Bars on every row. ``gain`` (rows, 6) is the measured over the BT.601 vector of each coloured bar, complex; None without
-    colour. ``white_ire`` (rows,) is the first bar, ``luma_gain`` the slope of luma over the bars against BT.601. ``columns`` (6,)
-    are luma columns of the coloured bars. ``nominal`` is 0.75 or 1.0, the colour of the bars; ``white_nominal_ire`` of the white.
+    colour. ``white_ire`` (rows,) is the first bar, ``luma_gain`` the slope of luma over the bars against BT.601.
+    ``columns`` (6,) are luma columns of the coloured bars. ``nominal`` is 0.75 or 1.0, the colour of the bars;
+    ``white_nominal_ire`` of the white.
     """
 
     gain: C128 | None
@@ -43,7 +45,8 @@ class BarRows:
 
 
 def bar_rows(block: Block, *, count: int, full: bool, white_full: bool) -> BarRows:
-    """Measure a block of bars with ``count`` bars (8, or 7 without black); ``full``: 100 % bars; ``white_full``: 100 % white."""
+    """Measure a block of bars with ``count`` bars (8, or 7 without black); ``full``: 100 % bars; ``white_full``: 100
+    % white."""
     luma = (block.y @ bar_weights(block.y.shape[1], count)).astype(np.float64)
     scale = FULL_BARS if full else 1.0
     expected = BAR_LUMA_IRE[1:count] * scale
@@ -67,7 +70,8 @@ def bar_rows(block: Block, *, count: int, full: bool, white_full: bool) -> BarRo
 
 @dataclass(frozen=True, slots=True)
 class StepRows:
-    """A staircase on every row: ``level_ire`` (steps,) of the pattern, ``chroma`` (rows, steps) or None, ``columns`` (steps,)."""
+    """A staircase on every row: ``level_ire`` (steps,) of the pattern, ``chroma`` (rows, steps) or None, ``columns``
+    (steps,)."""
 
     level_ire: F64
     luma: F64

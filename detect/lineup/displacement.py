@@ -1,9 +1,10 @@
 """How far each line of a test signal is displaced, at several places along the line, against the mean of all lines.
 
-A test signal repeats one line, so the mean line, taken after every line has been put back in its place, is the pattern itself,
-and a displacement d of a line shows as ``line - pattern = -d * slope of the pattern``. A gain and a lift of the line in that
-place are fitted beside it, so that banding does not pose as displacement. Lines are put back by quintic splines; after three
-rounds the rest is far below a hundredth of a sample. Only differences between lines are known: the mean is zero.
+A test signal repeats one line, so the mean line, taken after every line has been put back in its place, is the
+pattern itself, and a displacement d of a line shows as ``line - pattern = -d * slope of the pattern``. A gain and a
+lift of the line in that place are fitted beside it, so that banding does not pose as displacement. Lines are put back
+by quintic splines; after three rounds the rest is far below a hundredth of a sample. Only differences between lines
+are known: the mean is zero.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 
 SECTIONS = 8
-"""Places along the line: enough to see how a displacement grows, wide enough to hold an edge of colour bars each (90 columns)."""
+"""Places along the line: enough to see how a displacement grows, wide enough to hold an edge of colour bars each (90
+columns)."""
 _MARGIN = 18
-"""Columns left out at each end, besides the largest displacement: blanking may have been put in anew and then stands straight."""
+"""Columns left out at each end, besides the largest displacement: blanking may have been put in anew and then stands
+straight."""
 _COARSE_SIGMA = 6.0
-"""Samples of the first, blurred look: 0.5 MHz and below, so that packets of a multiburst cannot be mistaken by a cycle."""
+"""Samples of the first, blurred look: 0.5 MHz and below, so that packets of a multiburst cannot be mistaken by a
+cycle."""
 _ROUNDS = 3
 _LEAST_ENERGY = 2.0
 """Least sum of squared slopes of a section, (IRE/sample)^2, gain and lift taken out: an edge of 8 IRE has about 4."""
@@ -34,8 +38,8 @@ _LEAST_ENERGY = 2.0
 class Displacement:
     """Of each row and section: ``ns`` and ``weight`` (rows, sections), weight in 1/ns^2 per unit noise variance (1 IRE^2).
 
-    ``columns`` (sections,) are the centres of gravity of the edges. Rows outside the zone have weight 0. ``pattern`` is the mean
-    line. Displacements are relative to the mean of all rows in each section.
+    ``columns`` (sections,) are the centres of gravity of the edges. Rows outside the zone have weight 0. ``pattern``
+    is the mean line. Displacements are relative to the mean of all rows in each section.
     """
 
     ns: F64
@@ -52,7 +56,8 @@ class Displacement:
 def measure_displacement(
     y: F32, rows: NDArray[np.bool_], *, start_ns: Displacement | None = None, rounds: int = _ROUNDS
 ) -> Displacement:
-    """Displacement of the lines ``y`` (rows, columns) IRE in the zone ``rows``. ``start_ns``: an earlier answer to begin from."""
+    """Displacement of the lines ``y`` (rows, columns) IRE in the zone ``rows``. ``start_ns``: an earlier answer to
+    begin from."""
     height, width = y.shape
     lines = y[rows].astype(np.float64)
     if start_ns is not None:
@@ -139,7 +144,8 @@ def _robust_mean(lines: F64) -> F64:
 
 
 def _solve(lines: F64, pattern: F64, bounds: NDArray[np.int_]) -> tuple[F64, F64, F64]:
-    """Displacement in samples, (rows, sections), its energy (sections,) and place (sections,), gain and lift fitted beside it."""
+    """Displacement in samples, (rows, sections), its energy (sections,) and place (sections,), gain and lift fitted
+    beside it."""
     slope = slope_of(pattern)
     sections = len(bounds) - 1
     out, energies, centres = np.zeros((len(lines), sections)), np.zeros(sections), np.zeros(sections)

@@ -1,8 +1,8 @@
 """Fits over the four heads: a mean per head of any figure of the rows, and the guide's figures from displacement and hue.
 
-t(theta, head) = e_head + skew sin(theta)/sqrt 2 - scallop cos(theta)/(1 - 1/sqrt 2). A line that no corrector touched shows t
-itself; a line-corrected one shows t less its value at the line's burst; a corrector that leaves a share shows something between.
-Colour always shows t less its value at the burst, as hue: late is clockwise.
+t(theta, head) = e_head + skew sin(theta)/sqrt 2 - scallop cos(theta)/(1 - 1/sqrt 2). A line that no corrector touched
+shows t itself; a line-corrected one shows t less its value at the line's burst; a corrector that leaves a share shows
+something between. Colour always shows t less its value at the burst, as hue: late is clockwise.
 """
 
 from __future__ import annotations
@@ -43,8 +43,9 @@ def head_means(
 ) -> HeadMeans:
     """Weighted means per head of ``figure`` (rows,), slow changes down the picture and shapes within the pass taken out.
 
-    ``inner_rows_only`` leaves out the first and last line of each band: the line next to a head switch may miss its correction.
-    Standard errors allow for neighbouring lines that scatter alike (residuals correlated from line to line).
+    ``inner_rows_only`` leaves out the first and last line of each band: the line next to a head switch may miss its
+    correction. Standard errors allow for neighbouring lines that scatter alike (residuals correlated from line to
+    line).
     """
     use = rows & np.isfinite(figure)
     height = len(rows)
@@ -84,7 +85,8 @@ def inside_bands(head: NDArray[np.int64]) -> Mask:
 
 
 def _correlation_factor(rest: F64) -> float:
-    """By how much lines that scatter alike enlarge the variance of a mean: (1 + rho)/(1 - rho), rho of lines in one field."""
+    """By how much lines that scatter alike enlarge the variance of a mean: (1 + rho)/(1 - rho), rho of lines in one
+    field."""
     if len(rest) < 16:
         return 1.0
     rho = float(np.corrcoef(rest[:-2], rest[2:])[0, 1]) if rest.std() > 0 else 0.0
@@ -94,7 +96,8 @@ def _correlation_factor(rest: F64) -> float:
 
 @dataclass(frozen=True, slots=True)
 class TimingFit:
-    """The guide and the heads. Quadrature (4,) has mean zero, NaN where a corrector hides it. ``left_share``: see module."""
+    """The guide and the heads. Quadrature (4,) has mean zero, NaN where a corrector hides it. ``left_share``: see
+    module."""
 
     regime: Regime
     left_share: float
@@ -177,7 +180,8 @@ def _solve(model: _Model) -> tuple[F64, F64, float]:
 
 
 def fit_timing(d: Displacement, rows: Mask, standard: Standard, phase: float) -> TimingFit | None:
-    """Skew, scallop and quadrature from displacements, and whether a line corrector was at work; None without a ruler."""
+    """Skew, scallop and quadrature from displacements, and whether a line corrector was at work; None without a
+    ruler."""
     if not np.any(d.weight > 0):
         return None
     tries = {share: _solve(_timing_model(d, rows, standard, phase, share)) for share in (1.0, 0.0)}
@@ -220,12 +224,11 @@ class HueTiming:
     scallop_sigma_ns: float
 
 
-def fit_hue_timing(
-    hue_deg: F64, columns: F64, rows: Mask, standard: Standard, phase: float
-) -> HueTiming:
+def fit_hue_timing(hue_deg: F64, columns: F64, rows: Mask, standard: Standard, phase: float) -> HueTiming:
     """Skew and scallop from the hue of each bar on each row, (rows, bars) degrees; ``columns`` (bars,) are luma columns.
 
-    Each bar has its own constant for each head (its hue error and differential phase), so only what changes within a pass counts.
+    Each bar has its own constant for each head (its hue error and differential phase), so only what changes within a
+    pass counts.
     """
     height = len(rows)
     head = head_of(standard, phase, height)

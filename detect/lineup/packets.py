@@ -1,8 +1,9 @@
 """Multiburst: where the packets lie, each found by its own frequency, and how strong each is on every line.
 
-The packets are never assumed: their number, places and frequencies come from the line's own short-time spectrum; frequencies are
-then refined by least squares. The amplitude of a packet on a line is its projection on a sine and cosine under a Hann window over
-the middle of the packet (mid-packet is where CCIR 569 has it read), which does not care where the line has moved to.
+The packets are never assumed: their number, places and frequencies come from the line's own short-time spectrum;
+frequencies are then refined by least squares. The amplitude of a packet on a line is its projection on a sine and
+cosine under a Hann window over the middle of the packet (mid-packet is where CCIR 569 has it read), which does not
+care where the line has moved to.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
 
 HIGHEST_MHZ = 5.5
-"""No figure is claimed above: the sampled luma is flat to 5.75 MHz and a packet needs some room (BT.601 filters; from memory)."""
+"""No figure is claimed above: the sampled luma is flat to 5.75 MHz and a packet needs some room (BT.601 filters; from
+memory)."""
 _SAMPLE_MHZ = 1e3 / NS_PER_SAMPLE
 _PURE = 0.6
 _LEAST_IRE2 = 8.0
@@ -115,7 +117,9 @@ def _extent(pattern: F64, mhz: float, middle: int) -> tuple[int, int] | None:
     x = np.arange(pattern.size)
     turned = (pattern - np.median(pattern)) * np.exp(-2j * np.pi * mhz / _SAMPLE_MHZ * x)
     lowered = np.convolve(pattern - np.median(pattern), kernel / kernel.sum(), "same")
-    envelope = np.abs(np.convolve(turned - lowered * np.exp(-2j * np.pi * mhz / _SAMPLE_MHZ * x), kernel / kernel.sum(), "same"))
+    envelope = np.abs(
+        np.convolve(turned - lowered * np.exp(-2j * np.pi * mhz / _SAMPLE_MHZ * x), kernel / kernel.sum(), "same")
+    )
     level = float(np.median(envelope[max(0, middle - 8) : middle + 9]))
     inside = envelope > 0.7 * level
     first = middle
@@ -152,7 +156,9 @@ def amplitudes(y: F32, layout: Layout, shift_samples: F64) -> F64:
             continue
         length = _whole_periods(p)
         offset = p.first + (p.last - p.first - length) // 2
-        move = np.clip(np.rint(np.nan_to_num(shift_samples)), -_LONGEST_SHIFT_SAMPLES, _LONGEST_SHIFT_SAMPLES).astype(int)
+        move = np.clip(np.rint(np.nan_to_num(shift_samples)), -_LONGEST_SHIFT_SAMPLES, _LONGEST_SHIFT_SAMPLES).astype(
+            int
+        )
         at = np.clip(offset + move[:, None] + np.arange(length)[None, :], 0, y.shape[1] - 1)
         part = np.take_along_axis(y, at, axis=1).astype(np.float64)
         window = np.sqrt(np.hanning(length + 2)[1:-1])

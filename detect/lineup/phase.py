@@ -1,8 +1,9 @@
 """Where the heads change: the phase of the wheel from everything that was read off the lines of a test signal.
 
-The picture is the same on every line, so whatever differs from line to line is the deck's. For each phase on the lattice the rows
-are given four head means, the two shapes of a guide error within a pass, and slow changes down the picture; the phase that leaves
-least is the wheel's. The same at periods that no wheel has tells how much of that any pattern of rows would gain.
+The picture is the same on every line, so whatever differs from line to line is the deck's. For each phase on the
+lattice the rows are given four head means, the two shapes of a guide error within a pass, and slow changes down the
+picture; the phase that leaves least is the wheel's. The same at periods that no wheel has tells how much of that any
+pattern of rows would gain.
 """
 
 from __future__ import annotations

@@ -47,7 +47,8 @@ class BlockReadings:
 
 
 def read_block(block: Block, *, like: BlockReadings | None = None) -> BlockReadings | None:
-    """Read one block; ``like``: the block before of the same signal, to begin from. None when too few rows show the signal."""
+    """Read one block; ``like``: the block before of the same signal, to begin from. None when too few rows show the
+    signal."""
     rows = zone_rows(block)
     if rows.sum() < _LEAST_ROWS:
         return None

@@ -1,7 +1,8 @@
 """What a line-up capture tells: the published object of ``headpass lineup``, schema 1. Unknown is None, never NaN.
 
-Conventions are those of the findings: late is positive, skew is the end of a pass less its start, scallop the ends less the
-middle, hue positive counter-clockwise in (Cb, Cr), 1 IRE is 1 % of black to white, lists of four are heads A to D of this play.
+Conventions are those of the findings: late is positive, skew is the end of a pass less its start, scallop the ends
+less the middle, hue positive counter-clockwise in (Cb, Cr), 1 IRE is 1 % of black to white, lists of four are heads A
+to D of this play.
 """
 
 from __future__ import annotations
@@ -51,7 +52,8 @@ class ShapeOf(Model):
 
 
 class Response(Model):
-    """Per packet: ``db`` [4][n] against ``reference``; ``common_db`` [n] is the part that all heads share (decoder, generator)."""
+    """Per packet: ``db`` [4][n] against ``reference``; ``common_db`` [n] is the part that all heads share (decoder,
+    generator)."""
 
     mhz: list[float]
     db: list[list[Number]]
@@ -63,7 +65,8 @@ class Response(Model):
 
 
 class Figures(Model):
-    """Everything measured. ``*_of_nominal`` are against the signal's published value, the rest against the mean of the heads."""
+    """Everything measured. ``*_of_nominal`` are against the signal's published value, the rest against the mean of
+    the heads."""
 
     time_base: TimeBase = "undetermined"
     left_share: Number = None
@@ -87,7 +90,8 @@ class Figures(Model):
 
 
 class Equivalents(Model):
-    """The same on the machine: guide travel in micrometres, quadrature in seconds of arc. Geometry only, for R = 26.2 mm."""
+    """The same on the machine: guide travel in micrometres, quadrature in seconds of arc. Geometry only, for R = 26.2
+    mm."""
 
     guide_position_um: Value | None = None
     guide_height_um: Value | None = None

@@ -17,7 +17,8 @@ multiburst is read to better than 0.15 dB."""
 _SIGMAS = 4.0
 """A shape needs to stand out of the noise by this."""
 _STILL_DOWN = 0.7
-"""Rolled off: the highest packet is still down by this share of the lowest point; otherwise the response has come back."""
+"""Rolled off: the highest packet is still down by this share of the lowest point; otherwise the response has come
+back."""
 
 
 @dataclass(frozen=True, slots=True)

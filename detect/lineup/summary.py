@@ -31,12 +31,13 @@ DB_PER_LN = 20 / np.log(10)
 
 SAME_PHASE_LINES = 0.3
 """Blocks whose phases agree to this belong to one lock of the wheel; a lock holds to 0.05 line."""
-GAIN_ERROR = 0.01
+GAIN_ERROR = 0.003
 """Part of a timing figure by which it may be off besides noise: measured on rendered captures with known errors."""
 GAIN_ERROR_CORRECTED = 0.03
 """The same where a line corrector leaves only the growth along the line to read."""
 RESPONSE_FLOOR_DB = 0.03
-"""Systematic error of a packet's amplitude, from rendered captures: ends of packets, slope of the response across one."""
+"""Systematic error of a packet's amplitude, from rendered captures: ends of packets, slope of the response across
+one."""
 COLOUR_FLOOR_PCT = 0.05
 COLOUR_FLOOR_DEG = 0.03
 """Systematic errors of saturation and hue of bars, from rendered captures."""
@@ -62,7 +63,9 @@ def locks_of(blocks: Sequence[BlockReadings], standard: Standard) -> list[Lock]:
         fit = find_phase(block.series, block.rows, standard)
         if groups:
             known = [f.phase_lines for f in groups[-1][1] if f.locked]
-            apart = abs((fit.phase_lines - known[-1] + period / 2) % period - period / 2) if known and fit.locked else 0.0
+            apart = (
+                abs((fit.phase_lines - known[-1] + period / 2) % period - period / 2) if known and fit.locked else 0.0
+            )
             if apart <= SAME_PHASE_LINES:
                 groups[-1][0].append(block)
                 groups[-1][1].append(fit)
@@ -95,7 +98,8 @@ def _joint(fits: list[PhaseFit], standard: Standard) -> PhaseFit:
 
 
 class _Pool:
-    """Head means of one figure from all blocks that have it: the mean over blocks, errors from the fit and their scatter."""
+    """Head means of one figure from all blocks that have it: the mean over blocks, errors from the fit and their
+    scatter."""
 
     def __init__(self, lock: Lock, standard: Standard) -> None:
         self.lock, self.standard = lock, standard
@@ -137,7 +141,11 @@ class _Pool:
 
 
 def head_values(found: HeadMeans | None) -> HeadValues | None:
-    return None if found is None else HeadValues(values=[float(v) for v in found.values], sigmas=[float(s) for s in found.sigmas])
+    return (
+        None
+        if found is None
+        else HeadValues(values=[float(v) for v in found.values], sigmas=[float(s) for s in found.sigmas])
+    )
 
 
 # --- timing -----------------------------------------------------------------------------------------------------------
@@ -194,7 +202,8 @@ def _hue_timings(lock: Lock, standard: Standard) -> list[HueTiming]:
 
 
 def find_timing(lock: Lock, standard: Standard) -> Timing | None:
-    """Fit the guide and the heads to the displacements of every signal, and to hue along the line where it may be used."""
+    """Fit the guide and the heads to the displacements of every signal, and to hue along the line where it may be
+    used."""
     fits: list[TimingFit] = []
     for d, block, _ in _averaged(lock.blocks):
         found = fit_timing(d, block.rows, standard, lock.phase.phase_lines)
@@ -206,7 +215,9 @@ def find_timing(lock: Lock, standard: Standard) -> Timing | None:
     regimes = {f.regime for f in decided}
     notes: list[str] = []
     if len(regimes) > 1:
-        notes.append("some signals look line-corrected and others do not; the time-base corrector may have been switched")
+        notes.append(
+            "some signals look line-corrected and others do not; the time-base corrector may have been switched"
+        )
     best = min(decided or fits, key=lambda f: f.skew_sigma_ns)
     same = [f for f in fits if f.regime == best.regime and abs(f.left_share - best.left_share) < 0.1]
     error = GAIN_ERROR if best.regime != "line-corrected" else GAIN_ERROR_CORRECTED
@@ -270,8 +281,9 @@ def _velocity(timing: Timing, standard: Standard) -> tuple[float, float]:
 def find_response(pool: _Pool) -> Response | None:
     """Per-head response at each packet: against the white flag where there is one, else against the first packet.
 
-    With a flag, each head's packets are divided by its own flag, and the scale is set so that the mean of the heads reads 0 dB at
-    the first packet: how tall packets are against the flag differs between generators (60 or 50 IRE on 100).
+    With a flag, each head's packets are divided by its own flag, and the scale is set so that the mean of the heads
+    reads 0 dB at the first packet: how tall packets are against the flag differs between generators (60 or 50 IRE on
+    100).
     """
     blocks = [b for b in pool.lock.blocks if b.layout is not None and b.packets_ire is not None]
     if not blocks:
@@ -342,7 +354,12 @@ def _differential(pool: _Pool, timing: Timing | None, standard: Standard) -> tup
         if timing is not None and standard.short_name == "525":
             rows = np.arange(len(turned), dtype=np.float64)
             at = [
-                theta(standard, pool.lock.phase.phase_lines, rows, (standard.active_start_sample + c) / standard.samples_per_line)
+                theta(
+                    standard,
+                    pool.lock.phase.phase_lines,
+                    rows,
+                    (standard.active_start_sample + c) / standard.samples_per_line,
+                )
                 for c in (b.steps.columns[high], b.steps.columns[low])
             ]
             late = timing.skew[0] * (skew_shape(at[0]) - skew_shape(at[1]))

@@ -6,7 +6,8 @@ line, from field to field and from frame to frame. Each test has its null in tha
 * a picture or field that repeats: two playings never agree to less than their noise;
 * deinterlaced: rows of one parity computed from the other have less noise of their own; on tape the parities are alike;
 * rows resampled: noise then rises and falls down the picture with the beat of old and new rows (5 to 6 for 480 to 576);
-* filtered across fields: noise at the highest vertical frequency of the frame is missing; on tape it is white there.
+* filtered across fields: noise at the highest vertical frequency of the frame is missing; on tape it is white there
+  (fine slanted patterns mislead this one, so it only warns).
 
 A lossy codec takes noise away before any of this can be seen, so what is found there only limits, and what is not found
 proves nothing. Both fields of one instant are no reason to refuse: film was shown on these machines.
@@ -130,28 +131,31 @@ def judge(look: PictureLook, motion: MotionEvidence, transfer: Transfer) -> Fitn
     repeated = _repeat_sentence(look)
     if repeated:
         (proved if exact or transfer.intra_only else likely).append(repeated)
-    by_noise = _noise_sentences(look, motion, transfer) if _noise_seen(look, transfer) else []
+    by_noise = _noise_sentences(look, transfer) if _noise_seen(look, transfer) else []
     (proved if exact else likely).extend(by_noise)
     if proved:
         return Fitness("; ".join(proved), tuple(notes), carrier_limits(transfer))
     if likely:
         notes.append(f"{'; '.join(likely)} (as far as a lossy copy can tell): bands may not fit the rows")
     elif _one_instant(motion):
-        notes.append("both fields of each picture show one instant: film, or progressive content in an interlaced file")
-    if exact and _filtered(look) and _noise_seen(look, transfer):
-        notes.append("noise is missing at the highest vertical frequency: rows were filtered across fields")
+        # a film of fine slanted patterns looks filtered too: reason to doubt, not to refuse
+        seen = _filtered(look) and _noise_seen(look, transfer)
+        notes.append(
+            "both fields of each picture show one instant and seem filtered together: film, or deinterlaced by blending "
+            "or scaling (then bands may not fit the rows)"
+            if seen
+            else "both fields of each picture show one instant: film, or progressive content in an interlaced file"
+        )
     return Fitness(None, tuple(notes), carrier_limits(transfer))
 
 
-def _noise_sentences(look: PictureLook, motion: MotionEvidence, transfer: Transfer) -> list[str]:
+def _noise_sentences(look: PictureLook, transfer: Transfer) -> list[str]:
     out: list[str] = []
     if _deinterlaced(look):
         out.append("rows of one field are computed from the other: deinterlaced")
     scaled = _scaled(look, transfer)
     if scaled:
         out.append(scaled)
-    if _filtered(look) and _one_instant(motion) and not out:
-        out.append("both fields show one instant and are filtered together: deinterlaced or scaled as a whole frame")
     return out
 
 

@@ -1,8 +1,9 @@
 """Line-up tone: when it plays, its frequency, level, balance, phase and distortion, from blocks of samples.
 
-Sound is looked at in windows of a tenth of a second: short enough that flutter does not smear the tone, long enough for 40 periods
-at 400 Hz. In each a sine of free frequency is fitted by least squares (four parameters, as IEEE 1057 fits sines); what is left is
-distortion and noise. Levels are dBFS of a sine: peak 1.0 reads 0 (AES17), so peak 0.1 reads -20.00.
+Sound is looked at in windows of a tenth of a second: short enough that flutter does not smear the tone, long enough
+for 40 periods at 400 Hz. In each a sine of free frequency is fitted by least squares (four parameters, as IEEE 1057
+fits sines); what is left is distortion and noise. Levels are dBFS of a sine: peak 1.0 reads 0 (AES17), so peak 0.1
+reads -20.00.
 """
 
 from __future__ import annotations
@@ -35,7 +36,8 @@ _GAP_WINDOWS = 2
 
 @dataclass(frozen=True, slots=True)
 class ToneReading:
-    """A steady tone on one channel (from 1). ``distortion_pct``: rms of all the rest over rms of the tone, hum and noise too."""
+    """A steady tone on one channel (from 1). ``distortion_pct``: rms of all the rest over rms of the tone, hum and
+    noise too."""
 
     channel: int
     start_s: float
@@ -102,7 +104,8 @@ def fit_sine(samples: F64, sample_rate_hz: float) -> tuple[float, complex, float
 
 
 class ToneMeter:
-    """Feed blocks in order with ``push``; ``tones`` and ``pairs`` then tell what was found. Keeps one figure per window."""
+    """Feed blocks in order with ``push``; ``tones`` and ``pairs`` then tell what was found. Keeps one figure per
+    window."""
 
     def __init__(self, sample_rate_hz: int, channels: int, *, first_channel: int = 1) -> None:
         self.rate, self.channels, self.first_channel = sample_rate_hz, channels, first_channel
@@ -112,7 +115,8 @@ class ToneMeter:
         self._left_start = 0.0
 
     def push(self, start_s: float, samples: NDArray[np.floating]) -> None:
-        """``samples`` (samples, channels), full scale +-1, from ``start_s`` on; a gap before them drops the unfinished window."""
+        """``samples`` (samples, channels), full scale +-1, from ``start_s`` on; a gap before them drops the
+        unfinished window."""
         due = self._left_start + len(self._left) / self.rate
         if len(self._left) and abs(start_s - due) < 0.5 / self.rate + 1e-6:
             samples, start_s = np.concatenate([self._left, samples]), self._left_start
@@ -160,7 +164,8 @@ class ToneMeter:
     def _pair(self, first: int, second: int) -> PairReading | None:
         length = self._size / self.rate
         lasting = [
-            {round(w.start_s / length): w for run in _runs(self._windows[c], length) for w in run} for c in (first, second)
+            {round(w.start_s / length): w for run in _runs(self._windows[c], length) for w in run}
+            for c in (first, second)
         ]
         both = sorted(set(lasting[0]) & set(lasting[1]))
         ratios = np.array(
