@@ -43,7 +43,7 @@ def scan_file(path, *, options, readings_path, progress=None) -> Findings:
     content = path.read_bytes()
     name = path.name
     if "slow" in name:
-        time.sleep(0.5 if "slower" in name else 0.06)
+        time.sleep(0.5 if "slower" in name else 0.04)
     if "crash" in name:
         os.abort()
     if "hang" in name:

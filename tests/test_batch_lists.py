@@ -77,7 +77,7 @@ def test_deck_and_operator_come_from_the_list_beside_the_transfers(tmp_path: Pat
     folder, out = tapes(tmp_path / "in", 2), tmp_path / "out"
     about = tmp_path / "about.csv"
     about.write_text("file,deck,operator\ntape_00.mkv,deck 2,night shift\n", "utf-8")
-    given = batch(folder, out, origins=about, page=True, premis=True)
+    given = batch(folder, out, origins=about, page=True, premis=True, workers=1)
     run_batch(given)
     assert {row["f"]: (row["d"], row["p"]) for row in page_rows(out / "index.html")} == {
         "tape_00.mkv": ("deck 2", "night shift"), "tape_01.mkv": ("", ""),

@@ -36,9 +36,7 @@ class ClusterCrew:
         try:
             self._client: Any = client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError) as error:
-            raise ClusterTrouble(
-                f"{address}: no scheduler answers there ({error}); start one, or leave --cluster out"
-            ) from error
+            raise ClusterTrouble(f"{address}: no scheduler answers there ({error}); start one, or leave --cluster out") from error
         self._address = address
         self._pending: dict[str, Any] = {}
         self._count = 0
@@ -61,9 +59,7 @@ class ClusterCrew:
             if done or time.monotonic() >= until:
                 break
             if self._client.status not in ("running", "connecting"):
-                raise ClusterTrouble(
-                    f"{self._address}: the scheduler was lost; start it and run the same command again"
-                )
+                raise ClusterTrouble(f"{self._address}: the scheduler was lost; start it and run the same command again")
             time.sleep(0.05)
         return [(place, self._result(place)) for place, _ in done]
 

@@ -118,9 +118,7 @@ class Ledger:
         except sqlite3.DatabaseError as error:
             if is_full(error):
                 raise
-            raise LedgerTrouble(
-                f"{self.path}: cannot be used as a ledger ({error}); move it away to begin a new one"
-            ) from error
+            raise LedgerTrouble(f"{self.path}: cannot be used as a ledger ({error}); move it away to begin a new one") from error
         if found is None and write:
             self.set_about(schema=str(LEDGER_SCHEMA))
         elif found != str(LEDGER_SCHEMA):
@@ -199,8 +197,7 @@ class Ledger:
         with self.together():
             found = list(self.rows(state="running"))
             self._db.execute(
-                "UPDATE files SET state = 'waiting', interrupted = interrupted + 1, frames_done = NULL "
-                "WHERE state = 'running'"
+                "UPDATE files SET state = 'waiting', interrupted = interrupted + 1, frames_done = NULL WHERE state = 'running'"
             )
         return found
 

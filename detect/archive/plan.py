@@ -167,9 +167,7 @@ class Plan:
             elif self.ledger.get(word) is not None:
                 chosen.add(word)
             else:
-                raise BadSettings(
-                    f"--again {word}: no file of this batch, no kind and no outcome; give one of them, or failed"
-                )
+                raise BadSettings(f"--again {word}: no file of this batch, no kind and no outcome; give one of them, or failed")
         with self.ledger.together():
             for place in chosen:
                 self.ledger.update(place, state="waiting", work="scan", attempts=0, reason=None)

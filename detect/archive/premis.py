@@ -40,9 +40,7 @@ def event_xml(findings: Findings) -> bytes:
     path = findings.transfer.path.encode("utf-8", "replace").decode()
     agent = f"headpass {findings.headpass}"
     event = _add(root, "event")
-    _identifier(
-        event, "eventIdentifier", type_="UUID", value=str(uuid.uuid5(uuid.NAMESPACE_URL, f"{path} {findings.created}"))
-    )
+    _identifier(event, "eventIdentifier", type_="UUID", value=str(uuid.uuid5(uuid.NAMESPACE_URL, f"{path} {findings.created}")))
     _add(event, "eventType", EVENT_TYPE)
     _add(event, "eventDateTime", findings.created)
     _add(_add(event, "eventDetailInformation"), "eventDetail", f"Measured by {agent} for faults of playback and tape.")

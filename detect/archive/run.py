@@ -105,9 +105,7 @@ class _Runner:
         found = self.plan.look()
         self.plan.mark_again(found.values())
         self.ledger.set_about(began=repr(began), slots=str(self.batch.workers), headpass=self.version)
-        self.log.write(
-            "batch began", headpass=self.version, folders=[str(f) for f in self.batch.folders], files=len(found)
-        )
+        self.log.write("batch began", headpass=self.version, folders=[str(f) for f in self.batch.folders], files=len(found))
         if self.ledger.next_waiting(most=1):
             self._work()
         again = self.plan.look(only_new=True)  # added or changed meanwhile

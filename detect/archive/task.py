@@ -37,7 +37,7 @@ class Task:
     scanner: str = "detect.scan"
     """Module that gives ScanOptions, scan_file and judge_file."""
     time_base_s: float = 600.0
-    """Granted to any file, for opening it and for what comes after the decoding."""
+    """Granted to any file, for what comes after the decoding."""
     time_factor: float = 20.0
     """And so many times its duration."""
     memory_mb: float = 4000.0

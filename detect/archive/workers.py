@@ -32,6 +32,8 @@ LOOK_S = 0.1
 """How often time and memory of a worker are looked at."""
 TELL_S = 1.0
 """How often a worker says how far it is."""
+START_S = 120.0
+"""Granted besides for starting a worker, compiling included, and for opening the file."""
 GRACE_S = 30.0
 """How long after its time limit a worker that nobody stopped ends itself."""
 _LAST_LINES = 30
@@ -82,7 +84,7 @@ class Worker:
         self._files += 1
         self.peak_mb = 0.0
         began = time.monotonic()
-        limit_s = task.time_base_s
+        limit_s = START_S + task.time_base_s
         watched = _watched(process.pid)
         try:
             process.stdin.write(json.dumps(asdict(task)).encode() + b"\n")
@@ -99,20 +101,16 @@ class Worker:
             if "end" in answer:
                 return Result(**answer)
             if answer:
-                if answer.get("duration_s"):
-                    limit_s = task.time_base_s + task.time_factor * float(answer["duration_s"])
+                if "duration_s" in answer:
+                    began, limit_s = time.monotonic(), _limit_s(task, answer)
                 progress(answer)
             if self._stopped.is_set():
                 return Result("stopped")
             self.peak_mb = max(self.peak_mb, used := _memory_mb(watched))
             if used > task.memory_mb:
-                return Result(
-                    "failed", f"{task.path}: took more than {task.memory_mb:.0f} MB of memory and was stopped"
-                )
+                return Result("failed", f"{task.path}: took more than {task.memory_mb:.0f} MB of memory and was stopped")
             if time.monotonic() - began > limit_s:
-                return Result(
-                    "failed", f"{task.path}: not done after {limit_s:.0f} s and was stopped; it hangs, or is very slow"
-                )
+                return Result("failed", f"{task.path}: not done after {limit_s:.0f} s and was stopped; it hangs, or is very slow")
 
     def stop(self) -> None:
         """End the process now, and take no more tasks."""
@@ -158,6 +156,11 @@ class Worker:
             assert self._process.stdin is not None
             self._process.stdin.close()
         self._process = None
+
+
+def _limit_s(task: Task, said: dict[str, Any]) -> float:
+    """From the moment when the worker has opened the file and says how long it is, if it knows."""
+    return task.time_base_s + task.time_factor * float(said["duration_s"] or 0.0)
 
 
 def _pass_answers(stream: IO[bytes], answers: queue.Queue[dict[str, Any] | None]) -> None:
@@ -213,12 +216,11 @@ def _take_tasks(tasks: queue.Queue[bytes]) -> None:
 def _guarded(task: Task, answers: IO[bytes]) -> Result:
     """The task, with a watch that needs no interpreter: with the supervisor gone and the decoder hung it still ends."""
     said = [0.0]
-    faulthandler.dump_traceback_later(task.time_base_s + GRACE_S, exit=True)
+    faulthandler.dump_traceback_later(START_S + task.time_base_s + GRACE_S, exit=True)
 
     def tell(what: dict[str, Any]) -> None:
-        if duration_s := what.get("duration_s"):
-            limit_s = task.time_base_s + task.time_factor * float(duration_s) + GRACE_S
-            faulthandler.dump_traceback_later(limit_s, exit=True)
+        if "duration_s" in what:
+            faulthandler.dump_traceback_later(_limit_s(task, what) + GRACE_S, exit=True)
         elif time.monotonic() - said[0] < TELL_S:
             return
         said[0] = time.monotonic()
