@@ -34,10 +34,9 @@ def app(
     quiet: Quiet = False,
 ) -> None:
     """Render two tapes with known faults, scan them, and show measured values beside the truth."""
-    from detect.scan import ScanOptions
-
     from detect.errors import OutputClash
     from detect.output.files import plan_outputs
+    from detect.scan import ScanOptions
     from synthetic_clips.demo import make_demo
 
     console = out_console()

@@ -32,10 +32,9 @@ def app(
     as_json: Json = False,
 ) -> None:
     """Judge saved readings again by other limits; nothing is decoded."""
-    from detect.scan import judge_file
-
     from detect.output.files import write_outputs
     from detect.readings import Readings
+    from detect.scan import judge_file
 
     found, failed = readings_given(readings)
     done: list[tuple[Findings, OutputPaths]] = []

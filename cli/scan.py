@@ -11,10 +11,9 @@ import typer
 from cli.common import EXIT_DONE, EXIT_FAILED, EXIT_TRANSFER_AGAIN, error_line, made_folder, say_error, show_trace
 
 if TYPE_CHECKING:
-    from detect.scan import ScanOptions
-
     from detect.findings import Findings
     from detect.output.files import OutputPaths
+    from detect.scan import ScanOptions
 
 
 class StandardChoice(StrEnum):
@@ -77,9 +76,8 @@ def app(
     as_json: Json = False,
 ) -> None:
     """Decode, measure and judge transfers; write the findings, the page and the readings of each."""
-    from detect.scan import ScanOptions
-
     from detect.output.files import plan_outputs
+    from detect.scan import ScanOptions
 
     options = ScanOptions(
         every=every,
@@ -161,11 +159,10 @@ def scan_one(
     path: Path, paths: OutputPaths, *, options: ScanOptions, page: bool, assets: str, progress: object
 ) -> Findings:
     """Scan one file and write all its outputs."""
-    from detect.scan import scan_file
-
     from cli.progress import Progress
     from detect.output.files import write_outputs
     from detect.readings import Readings
+    from detect.scan import scan_file
 
     assert isinstance(progress, Progress)
     findings = scan_file(path, options=options, readings_path=paths.readings, progress=progress.start(path))

@@ -164,15 +164,15 @@ def _transfer_info(transfer: Transfer, frames: int, measured: int, undecodable: 
 
 def _fetch_stills(transfer: Transfer, readings_path: Path, findings: Findings, options: ScanOptions) -> None:
     """The stated second visit: one frame for each of the worst findings."""
-    wanted = {}
+    wanted: dict[int, list[tuple[int, int]]] = {}
     for finding in findings.findings[:MOST_STILLS]:
         if finding.evidence is not None:
-            frame = finding.evidence.frame - finding.evidence.frame % options.every
-            wanted.setdefault(frame, [tuple(x) for x in finding.evidence.lines])
+            at = finding.evidence.frame - finding.evidence.frame % options.every
+            wanted.setdefault(at, list(finding.evidence.lines))
     stills: dict[tuple[int, str], bytes] = {}
     for number, rows in wanted.items():
         for frame in read_frames(transfer, start=number, stop=number + 1):
-            for style, jpeg in make_stills(frame, transfer.samples, rows=[(a, b) for a, b in rows]).items():
+            for style, jpeg in make_stills(frame, transfer.samples, rows=rows).items():
                 stills[number, style] = jpeg
     if stills:
         add_stills(readings_path, stills)

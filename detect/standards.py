@@ -154,7 +154,7 @@ def code_scale(bit_depth: int) -> float:
 def codes_per_ire(bit_depth: int, *, full_range: bool = False) -> float:
     """Luma codes for 1 IRE = 1 % of black to white: 2.19 (8 bit), 8.76 (10 bit) (BT.601)."""
     if full_range:
-        return (2**bit_depth - 1) / 100.0
+        return float(2**bit_depth - 1) / 100.0
     return 2.19 * code_scale(bit_depth)
 
 

@@ -131,7 +131,7 @@ def check_kills(
 
 
 def test_a_batch_killed_at_random_instants_ends_as_an_undisturbed_one(undisturbed, tmp_path: Path) -> None:
-    check_kills(*undisturbed, tmp_path / "out", kills=3, seed=5, longest_s=0.5)
+    check_kills(*undisturbed, tmp_path / "out", kills=3, seed=5, longest_s=0.3)
 
 
 @pytest.mark.long

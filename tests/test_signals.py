@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 
 import numpy as np
@@ -202,7 +203,7 @@ def test_programme_that_imitates_is_still_a_picture(name: str) -> None:
 
 def test_a_fade_is_no_flat_field() -> None:
     looks = [describe(frame_of(stored(flat(ire=10.0 + 3 * k), seed=k)), TEN_BIT) for k in range(12)]
-    assert {classify(b, a).kind for a, b in zip(looks, looks[1:], strict=False)} <= {"picture", "black"}
+    assert {classify(b, a).kind for a, b in itertools.pairwise(looks)} <= {"picture", "black"}
 
 
 def test_a_coloured_caption_card_that_fades_up_is_never_bars() -> None:

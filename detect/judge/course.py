@@ -86,7 +86,7 @@ def _edge(pair: F64, level: float, start: int, end: int, *, rising: bool) -> int
     share = float(np.clip((pair[0] if rising else pair[1]) / level, 0.0, 1.0)) if level > 0 else 0.0
     share = share if share > 0.15 else 0.0
     length = int(end) - int(start)
-    return int(round(end - share * length)) if rising else int(round(start + share * length))
+    return round(end - share * length) if rising else round(start + share * length)
 
 
 def _growing(amplitude: F64, sigma: F64) -> bool:

@@ -80,7 +80,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
             known = hue_from_timing(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
         best = max(
             (p for p in (pooled, *blocks)),
-            key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,  # noqa: B023 - used at once
+            key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,
         )
         if not evidence(best.fit, kind.relation, kind.part, known=known).holds:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -43,7 +44,7 @@ def find_sections(numbers: NDArray[np.int64], figures: NDArray[np.float32], *, f
     signal = figures[:, COLUMN["signal"]].astype(int)
     kind = np.zeros(len(numbers), np.int8)
     for name in ("bars", "test_signal", "black"):
-        kind[signal == SIGNAL_CODES.index(name)] = KINDS.index(name)  # type: ignore[arg-type]
+        kind[signal == SIGNAL_CODES.index(name)] = KINDS.index(name)
     jitter = figures[:, COLUMN["edge_jitter_samples"]]
     coherence = figures[:, COLUMN["coherence"]]
     torn = (coherence < TORN_COHERENCE) & (np.isnan(jitter) | (jitter > TORN_JITTER_SAMPLES))
@@ -65,7 +66,7 @@ def find_sections(numbers: NDArray[np.int64], figures: NDArray[np.float32], *, f
 
 def _runs(code: NDArray[np.int8]) -> list[tuple[int, int]]:
     bounds = [0, *(np.flatnonzero(np.diff(code)) + 1).tolist(), len(code)]
-    return list(zip(bounds[:-1], bounds[1:], strict=True))
+    return list(itertools.pairwise(bounds))
 
 
 def _absorb(code: NDArray[np.int8], shortest: int, kinds: range | tuple[int, ...]) -> NDArray[np.int8]:

@@ -13,9 +13,9 @@ from detect.judge.figures import stretch_readings
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
 from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
-from detect.judge.wheel import HEADS, View, WheelFit, boundaries, fit_wheel, scan_phases
+from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
 from detect.readings import Readings
-from detect.standards import Standard
+from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 

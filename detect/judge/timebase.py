@@ -131,7 +131,7 @@ def _least_squares(design: F64, data: F64, sigma: F64) -> tuple[F64, F64, float]
     d, y, w = design[good], data[good], 1 / sigma[good]
     cov = np.linalg.pinv((d * w[:, None]).T @ (d * w[:, None]))
     value = cov @ ((d * w[:, None]).T @ (y * w))
-    return value, cov, float(np.sum(((y - d @ value) * w) ** 2))
+    return value, np.asarray(cov, np.float64), float(np.sum(((y - d @ value) * w) ** 2))
 
 
 def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> TimeBaseFit:
@@ -187,6 +187,6 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
 
 def _growth_in_pass(standard: Standard) -> F64:
     """Growth of a unit scallop from the start of the line to its right end, at the lines of one pass."""
-    rows = 2.0 * np.arange(int(standard.lines_per_pass))
+    rows = 2.0 * np.arange(int(standard.lines_per_pass), dtype=np.float64)
     right = line_fraction(standard, ACTIVE_SAMPLES)
-    return np.asarray(scallop_shape(theta(standard, 0.0, rows, right)) - scallop_shape(theta(standard, 0.0, rows, 0.0)))
+    return np.asarray(np.subtract(scallop_shape(theta(standard, 0.0, rows, right)), scallop_shape(theta(standard, 0.0, rows, 0.0))))

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.judge.rows import Group, Pool, Rows, groups_of
-from detect.judge.wheel import HEADS, View, boundaries, phase_lattice, scan_phases
+from detect.judge.wheel import View, boundaries, phase_lattice, scan_phases
 from detect.readings import Chunk
-from detect.standards import Standard
+from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -35,8 +36,6 @@ from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
 from detect.standards import RASTERS, STANDARDS, Standard
 
-MOST_LOSSES = 10_000
-"""Losses listed in the findings; more go to a file beside (contract)."""
 LEAST_PROGRAMME_S = 1.0
 """Less programme than this is not judged."""
 SAME_PHASE_STEPS = 4
@@ -114,7 +113,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         summary=summary,
         windows=windows,
         findings=found,
-        dropouts=losses.listed if len(losses.listed) <= MOST_LOSSES else losses.listed,
+        dropouts=losses.listed,
         defects=losses.defects,
         audio=[Tone(**t) for t in readings.header.audio],
         verdict=_verdict(file, found, limits, locked=main is not None),
@@ -262,14 +261,14 @@ def _windows(
 
 def _relocks(file: _File, wheel: list[WheelState]) -> list[Finding]:
     out = []
-    for before, after in zip(wheel[:-1], wheel[1:], strict=True):
+    for before, after in itertools.pairwise(wheel):
         if not (before.locked and after.locked) or before.phase_lines is None or after.phase_lines is None:
             continue
         period = float(file.standard.lines_per_pass)
         step = (after.phase_lines - before.phase_lines + period / 2) % period - period / 2
         at = after.start_frame
-        near = file.readings.cuts[np.abs(file.readings.cuts - at) <= float(file.rate)] if len(file.readings.cuts) else []
-        at = int(min(near, key=lambda c: abs(int(c) - at))) if len(near) else at
+        near = [int(c) for c in file.readings.cuts if abs(int(c) - at) <= float(file.rate)]
+        at = min(near, key=lambda c: abs(c - after.start_frame)) if near else at
         out.append(
             Finding(
                 id="", kind="relock", start_frame=at, end_frame=min(at + 1, file.frames), start_timecode=file.label(at),

@@ -106,7 +106,7 @@ def boundaries(rows: Rows, view: View) -> Boundaries:
             w = weight[k][t.row]
             out1[k] = (w * rows.ratio[k][t.row] * t.reads).sum(axis=1)
             out2[k] = (w * t.reads**2).sum(axis=1)
-    return Boundaries(*sums, first=first, last=last)
+    return Boundaries(sums[0], sums[1], sums[2], sums[3], first, last)
 
 
 @lru_cache(maxsize=256)
@@ -154,7 +154,7 @@ def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = Fa
 def phase_lattice(standard: Standard) -> F64:
     """Every phase that gives other bands: 525 of them, or 125."""
     step = float(standard.phase_step_lines)
-    return np.arange(round(float(standard.lines_per_pass) / step)) * step
+    return np.arange(round(float(standard.lines_per_pass) / step), dtype=np.float64) * step
 
 
 def null_periods(standard: Standard) -> tuple[float, ...]:
@@ -231,7 +231,7 @@ def fit_wheel(rows: Rows, view: View, standard: Standard, *, phase: float | None
 
 
 def _phases(period: float, count: int) -> F64:
-    return np.arange(count) * (period / count)
+    return np.arange(count, dtype=np.float64) * (period / count)
 
 
 def _null_variance(sums: Boundaries, standard: Standard) -> tuple[F64, list[PhaseScan]]:

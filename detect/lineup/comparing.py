@@ -218,7 +218,8 @@ def in_words(change: Change, *, turned: float) -> str:
         return f"{move} That is within its noise of zero: stop here."
     if advice.action == "turn more to tell":
         return f"{move} The change is within its noise: turn further the same way, or this is another adjuster."
-    assert advice.further_turns is not None and advice.sigma_turns is not None
+    assert advice.further_turns is not None
+    assert advice.sigma_turns is not None
     amount = f"{abs(advice.further_turns):.2f} ±{advice.sigma_turns:.2f} of the trial turn"
     if advice.action == "go on":
         text = f"{move} Turn {amount} further the same way."

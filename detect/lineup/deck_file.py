@@ -224,7 +224,7 @@ def add_entry(path: str | Path, entry: Entry, *, name: str | None = None) -> Non
         document.add("limits", tomlkit.table())
     if "lineup" not in document:
         document.add("lineup", tomlkit.aot())
-    document["lineup"].append(_table(entry))  # type: ignore[union-attr]
+    document["lineup"].append(_table(entry))
     temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -265,10 +265,10 @@ def _table(entry: Entry) -> Any:
         table.add("response", packets)
     if entry.tones:
         tones = tomlkit.aot()
-        for channel, db in entry.tones.items():
+        for channel, level in entry.tones.items():
             tone = tomlkit.table()
             tone.add("channel", channel)
-            tone.add("db", round(db, _DIGITS))
+            tone.add("db", round(level, _DIGITS))
             tones.append(tone)
         table.add("tone", tones)
     return table

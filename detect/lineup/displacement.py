@@ -50,7 +50,8 @@ class Displacement:
     def row_means(self) -> F64:
         """Weighted mean over sections, (rows,); NaN without any."""
         total = self.weight.sum(axis=1)
-        return np.divide((self.weight * self.ns).sum(axis=1), total, out=np.full(len(total), np.nan), where=total > 0)
+        mean = np.divide((self.weight * self.ns).sum(axis=1), total, out=np.full(len(total), np.nan), where=total > 0)
+        return np.asarray(mean, np.float64)
 
 
 def measure_displacement(

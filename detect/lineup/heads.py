@@ -196,7 +196,7 @@ def fit_timing(d: Displacement, rows: Mask, standard: Standard, phase: float) ->
     best_share, best = max(between, key=lambda item: item[1][2])
     if best[2] - max(plain[2], corrected[2]) > _DECISIVE:
         regime, share = "line-corrected", float(best_share)
-    beta, cov, likelihood = tries[share] if share in tries else best
+    beta, cov, likelihood = tries.get(share, best)
     quadrature = _HEAD_CODE @ beta[:3]
     q_sigma = np.sqrt(np.diag(_HEAD_CODE @ cov[:3, :3] @ _HEAD_CODE.T))
     if share == 0.0:

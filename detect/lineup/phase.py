@@ -54,7 +54,7 @@ class PhaseFit:
 def lattice(standard: Standard) -> F64:
     """All phases that give different bands: 525 steps of 1/32 line, or 125 of 1/8."""
     step = float(standard.phase_step_lines)
-    return np.arange(round(float(standard.lines_per_pass) / step)) * step
+    return np.arange(round(float(standard.lines_per_pass) / step), dtype=np.float64) * step
 
 
 def losses(rest: F64) -> Mask:

@@ -56,7 +56,7 @@ def read_block(block: Block, *, like: BlockReadings | None = None) -> BlockReadi
     d = measure_displacement(block.y, rows, start_ns=start, rounds=3 if start is None else 2)
     ruler = d if np.any(d.weight > 0) else None
     shift = np.nan_to_num(d.row_means()) / NS_PER_SAMPLE if ruler is not None else np.zeros(len(rows))
-    flat = flat_columns(d.pattern)
+    flat = flat_columns(d.pattern.astype(np.float32))
     series: dict[str, F64] = {}
     if ruler is not None:
         series["displacement"] = d.row_means()
@@ -115,7 +115,8 @@ def _growth(d: Displacement) -> F64:
     mean = (d.weight * x).sum(axis=1) / safe
     off = x[None, :] - mean[:, None]
     spread = (d.weight * off**2).sum(axis=1)
-    return np.divide((d.weight * off * d.ns).sum(axis=1), spread, out=np.zeros_like(spread), where=spread > 0)
+    slope = np.divide((d.weight * off * d.ns).sum(axis=1), spread, out=np.zeros_like(spread), where=spread > 0)
+    return np.asarray(slope, np.float64)
 
 
 def _read_bars(block: Block) -> BarRows:

@@ -302,7 +302,8 @@ def find_response(pool: _Pool) -> Response | None:
             if reference is None:
                 return None
             with np.errstate(divide="ignore", invalid="ignore"):
-                return DB_PER_LN * np.log(np.maximum(b.packets_ire[:, k], 1e-3) / np.maximum(reference, 1e-3))
+                ratio = np.maximum(b.packets_ire[:, k], 1e-3) / np.maximum(reference, 1e-3)
+                return np.asarray(DB_PER_LN * np.log(ratio), np.float64)
 
         return take
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
@@ -93,7 +94,7 @@ def _outcome(old: float | None, new: float | None, sigma: float | None) -> Outco
 def _single(name: str, unit: str, old: Value | None, new: Value | None) -> Row:
     a, b = (v.value if v is not None else None for v in (old, new))
     sigmas = [v.sigma for v in (old, new) if v is not None and v.sigma is not None]
-    sigma = float(np.hypot(*sigmas)) if len(sigmas) == 2 else None
+    sigma = math.hypot(*sigmas) if len(sigmas) == 2 else None
     return Row(name, unit, a, b, sigma, _outcome(a, b, sigma))
 
 

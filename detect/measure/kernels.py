@@ -24,9 +24,9 @@ LEAST_ENERGY = np.float32(2e-3)
 def compiled(function: Callable[..., Any]) -> Callable[..., Any]:
     """``numba.njit`` with a cache on disk, or without one where no cache can be written."""
     try:
-        return numba.njit(cache=True, fastmath=True, nogil=True)(function)  # type: ignore[no-any-return]
+        return numba.njit(cache=True, fastmath=True, nogil=True)(function)
     except RuntimeError:  # numba: "cannot cache function: no locator available"
-        return numba.njit(fastmath=True, nogil=True)(function)  # type: ignore[no-any-return]
+        return numba.njit(fastmath=True, nogil=True)(function)
 
 
 @compiled
@@ -43,7 +43,7 @@ def difference_variance(y: F32, x0: int, x1: int) -> float:
     total = 0.0
     count = 0
     for i in range(1, y.shape[0] - 1, 4):
-        part = np.float32(0.0)
+        part: Any = np.float32(0.0)
         for x in range(x0, x1):
             d = y[i + 1, x] - y[i, x]
             part += d * d
