@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,14 +12,18 @@ from numpy.typing import NDArray
 from detect.findings import Defect, DropoutCounts, Finding, FindingKind, Loss, WheelState
 from detect.judge.causes import causes_for
 from detect.judge.limits import Limits
+from detect.judge.loss_choice import choose_losses
 from detect.judge.patterns import exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
 from detect.readings import Readings
 from detect.standards import Standard
 
-ACCEPT_SCORE = 0.0
-"""Log odds of a candidate from which it counts as a loss: more likely one than not."""
+LEAST_FLAGGED = 20
+"""Fewer losses than this are told but do not count against the transfer: a rate of a short clip says little."""
+
+
+Severity = Literal["note", "flag"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,15 +52,20 @@ def judge_losses(
         return JudgedLosses([], [], None, [])
     frame = np.asarray(found["frame"]).astype(np.int64)
     programme = np.isin(kind, [KINDS.index("programme"), KINDS.index("monochrome_programme")])
-    keep = (np.asarray(found["score"]) >= ACCEPT_SCORE) & programme[np.clip(frame, 0, len(programme) - 1)]
-    chosen = {name: values[keep] for name, values in found.items()}
+    inside = programme[np.clip(frame, 0, len(programme) - 1)]
+    candidates = {name: values[inside] for name, values in found.items()}
     measured = readings.header.measured
     rows0 = tuple(measured.get("rows0", (0, 1)))
     first_sample = int(measured.get("first_sample", 0))
-    places = place_losses(
-        chosen, wheel=wheel, standard=standard, rows0=(int(rows0[0]), int(rows0[1])), first_sample=first_sample,
+    everywhere = place_losses(
+        candidates, wheel=wheel, standard=standard, rows0=(int(rows0[0]), int(rows0[1])), first_sample=first_sample,
         tape_speed_ips=tape_speed_ips,
     )  # fmt: skip
+    places = everywhere.where(
+        choose_losses(
+            candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=everywhere.pass_position
+        )
+    )
     counts = count_losses(places, minutes=minutes)
     out: list[Finding] = []
     once = places.first_lines()
@@ -71,11 +81,12 @@ def judge_losses(
             count = len(pattern.losses)
             heads = [h for h in pattern.heads] if len(pattern.heads) < 4 else []
             share = 100 * (pattern.end_frame - pattern.start_frame) / max(programme_frames, 1)
+            chance = float(min(-np.log10(max(pattern.p_value, 1e-300)), 300.0))
+            span = (pattern.start_frame, pattern.end_frame)
             out.append(
                 _finding(
-                    pattern.finding_kind, pattern.start_frame, pattern.end_frame, heads, float(count), "losses",  # type: ignore[arg-type]
-                    float(np.sqrt(count)), float(min(-np.log10(max(pattern.p_value, 1e-300)), 300.0)), "flag", pattern.text, share,
-                    label,
+                    pattern.finding_kind, *span, heads, float(count), "losses", float(np.sqrt(count)), chance,  # type: ignore[arg-type]
+                    _severity(count), pattern.text, share, label,
                 )
             )  # fmt: skip
     rate, low, high = rate_per_minute(counts.count, minutes)
@@ -83,7 +94,7 @@ def judge_losses(
         out.append(
             _finding(
                 "dropouts", 0, len(kind), [], rate, "per minute", (high - low) / 4, None,
-                "flag" if low > limits.flag("dropouts_per_minute") else "note",
+                _severity(counts.count if low > limits.flag("dropouts_per_minute") else 0),
                 f"{counts.count} losses in {minutes:.1f} minutes of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f}).",
                 100.0, label,
             )
@@ -92,12 +103,16 @@ def judge_losses(
     return JudgedLosses(to_losses(places), defects, counts, out)
 
 
+def _severity(count: int) -> Severity:
+    return "flag" if count >= LEAST_FLAGGED else "note"
+
+
 def _finding(
     kind: FindingKind, start: int, end: int, heads: list[str], value: float, unit: str, sigma: float, significance: float | None,
-    severity: str, text: str, share: float, label: Callable[[int], str | None],
+    severity: Severity, text: str, share: float, label: Callable[[int], str | None],
 ) -> Finding:  # fmt: skip
     return Finding(
         id="", kind=kind, start_frame=start, end_frame=end, start_timecode=label(start), end_timecode=label(end),
         affected_pct=min(share, 100.0), heads=heads, value=value, unit=unit, sigma=sigma, significance=significance,
-        status="confirmed", severity=severity, text=text, causes=causes_for(kind),  # type: ignore[arg-type]
+        status="confirmed", severity=severity, text=text, causes=causes_for(kind),
     )  # fmt: skip
