@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,36 +21,65 @@ _LOG_BIAS = 0.12
 """Mean of the logarithm of a cell's energy lies this much below the logarithm of its mean: 1/d for d of about 8 degrees of freedom."""
 
 
+STEADY_DB = 1.0
+"""Noise of a tape is the same in every shot, picture content is not: shots must agree within this for noise to be believed."""
+LEAST_SHOTS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseFigure:
+    """The published figure, and whether enough shots agree on it for a finding."""
+
+    published: AbsoluteNoise
+    steady: bool
+
+
 def absolute_noise(
     readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, phase: float | None
-) -> AbsoluteNoise | None:
-    """Luminance signal to noise, dB: 100 IRE over the rms of the quietest cells; and by place in the pass where it is known."""
-    num = den = None
+) -> NoiseFigure | None:
+    """Luminance signal to noise, dB: 100 IRE over the rms of the quietest cells; and by place in the pass where it is known.
+
+    The figure is that of the quieter half of the shots: what is common to all cannot be more than that.
+    """
+    shots: dict[int, tuple[F64, F64]] = {}
     first = 0
     for chunk in readings.chunks():
-        mask = chosen[first : first + len(chunk.frames)]
-        first += len(chunk.frames)
         sums = chunk.sums["noise_log"]
-        w = sums.weight[mask].sum(axis=0, dtype=np.float64)[:, 0]
-        r = (sums.weight[mask] * sums.ratio[mask]).sum(axis=0, dtype=np.float64)[:, 0]
-        num, den = (r, w) if num is None or den is None else (num + r, den + w)
-    if num is None or den is None:
+        for w in np.flatnonzero(chosen[first : first + len(chunk.frames)]):
+            shot = int(np.searchsorted(readings.cuts, chunk.start_frame[w], side="right"))
+            weight = sums.weight[w, :, 0].astype(np.float64)
+            part = (weight * sums.ratio[w, :, 0], weight)
+            old = shots.get(shot)
+            shots[shot] = part if old is None else (old[0] + part[0], old[1] + part[1])
+        first += len(chunk.frames)
+    snr = {k: _row_snr(*v, view=view) for k, v in shots.items()}
+    level = {k: float(np.nanmedian(v)) for k, v in snr.items() if np.isfinite(v).any()}
+    if not level:
         return None
-    rows = np.arange(len(num))
-    good = (den > 0) & (rows >= view.top + EDGE_ROWS) & (rows < view.bottom - EDGE_ROWS)
-    if not good.any():
-        return None
-    log = np.divide(num, den, out=np.zeros_like(num), where=den > 0)
-    snr = 10 * np.log10(1e4) - 10 / np.log(10) * (log + _LOG_BIAS)
+    order = sorted(level, key=lambda k: -level[k])
+    quiet = order[: max(1, -(-len(order) // 2))]
+    values = np.array([level[k] for k in quiet])
+    num, den = (np.sum([shots[k][i] for k in quiet], axis=0) for i in (0, 1))
+    rows_snr = _row_snr(num, den, view=view)
     by_place: list[float | None] = [None] * POSITIONS
     if phase is not None:
+        rows = np.arange(len(num))
         period = float(standard.lines_per_pass)
         place = ((rows / 2 - phase) / period - pass_of_rows(standard, phase, rows)) * POSITIONS
         for k in range(POSITIONS):
-            here = good & (place.astype(int) == k)
-            if here.any():
-                by_place[k] = float(np.median(snr[here]))
-    return AbsoluteNoise(value=float(np.average(snr[good], weights=den[good])), by_pass_position=by_place)
+            here = rows_snr[(place.astype(int) == k) & np.isfinite(rows_snr)]
+            if here.size:
+                by_place[k] = float(np.median(here))
+    published = AbsoluteNoise(value=float(np.median(values)), by_pass_position=by_place)
+    return NoiseFigure(published, len(level) >= LEAST_SHOTS and len(values) >= 2 and float(np.ptp(values)) <= STEADY_DB)
+
+
+def _row_snr(num: F64, den: F64, *, view: View) -> F64:
+    """Signal to noise of each row, dB; NaN where nothing was seen."""
+    rows = np.arange(len(num))
+    good = (den > 0) & (rows >= view.top + EDGE_ROWS) & (rows < view.bottom - EDGE_ROWS)
+    log = np.divide(num, den, out=np.zeros_like(num), where=den > 0)
+    return np.where(good, 40.0 - 10 / np.log(10) * (log + _LOG_BIAS), np.nan)
 
 
 def pass_view(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> PassView | None:

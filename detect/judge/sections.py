@@ -21,6 +21,9 @@ TORN_COHERENCE = 0.35
 """Correlation of the gradients of adjacent lines: torn lines lie below, and no programme measured so far stays there."""
 TORN_JITTER_SAMPLES = 2.0
 """Median step of the blanking edge from line to line where lines are torn; a locked tape stays under 1."""
+TORN_BLIND = 0.2
+TORN_DIFFERENCE_IRE = 8.0
+"""Where no edge shows: coherence this low, and lines that differ by more than any noise of a playable tape would make them."""
 MONO_CHROMA_PCT = 0.6
 """Chroma rms, % of full swing, below which a picture has none: noise of a 40 dB chroma channel."""
 
@@ -47,7 +50,9 @@ def find_sections(numbers: NDArray[np.int64], figures: NDArray[np.float32], *, f
         kind[signal == SIGNAL_CODES.index(name)] = KINDS.index(name)
     jitter = figures[:, COLUMN["edge_jitter_samples"]]
     coherence = figures[:, COLUMN["coherence"]]
-    torn = (coherence < TORN_COHERENCE) & (np.isnan(jitter) | (jitter > TORN_JITTER_SAMPLES))
+    seen = ~np.isnan(jitter)
+    rough = figures[:, COLUMN["difference_ire"]] > TORN_DIFFERENCE_IRE
+    torn = np.where(seen, (coherence < TORN_COHERENCE) & (jitter > TORN_JITTER_SAMPLES), (coherence < TORN_BLIND) & rough)
     kind[torn & (kind == 0)] = KINDS.index("unlocked")
     at = np.clip(np.searchsorted(numbers, np.arange(frames), side="right") - 1, 0, len(numbers) - 1)
     code = kind[at]

@@ -97,11 +97,12 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         programme_frames=file.programme_frames, tape_speed_ips=tape_speed_ips,
     )  # fmt: skip
     found += losses.findings
-    if noise is not None and noise.value is not None and noise.value < limits.note("snr_db"):
-        found.append(_noise_finding(file, noise.value, limits))
+    snr = noise.published.value if noise is not None else None
+    if noise is not None and noise.steady and snr is not None and snr < limits.note("snr_db"):
+        found.append(_noise_finding(file, snr, limits))
     found = _numbered(found)
     summary = (main[0].readings if main else WindowReadings()).model_copy(
-        update={"snr_db": noise, "dropouts": losses.counts if minutes > 0 else None}
+        update={"snr_db": noise.published if noise else None, "dropouts": losses.counts if minutes > 0 else None}
     )
     warnings = list(readings.header.warnings)
     return Findings(
