@@ -24,6 +24,9 @@ DB_PER_LN_POWER = 10 / np.log(10)
 WEIGHT_CAP = 3.0
 """No row weighs more than this many times the median row: captions would rule otherwise (measured on clean captions)."""
 
+MOST_CHROMA = 0.98
+"""Chroma relations are straightened up to here (a turn of 78 degrees); rows beyond are content."""
+
 RELATIONS = (
     "shift", "ramp", "saturation", "hue", "hue_ramp", "level", "noise",
     *(f"response_{mhz:g}" for mhz in RESPONSE_MHZ), "edge_left", "edge_right",
@@ -95,8 +98,9 @@ def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64) -> Rows:
         "level": (ratio["level"][:, 0], den["level"][:, 0]),
     }
     re, im = ratio["chroma_re"], ratio["chroma_im"]
-    hue = np.degrees(im)
-    parts["saturation"] = _pooled(100 * re, den["chroma_re"])
+    # a turn by phi reads sin(phi), a gain k reads tanh(ln k)
+    hue = np.degrees(np.arcsin(np.clip(im, -MOST_CHROMA, MOST_CHROMA)))
+    parts["saturation"] = _pooled(100 * np.arctanh(np.clip(re, -MOST_CHROMA, MOST_CHROMA)), den["chroma_re"])
     parts["hue"] = _pooled(hue, den["chroma_im"])
     parts["hue_ramp"] = _slope(hue, den["chroma_im"], _places(CHROMA_SECTIONS))
     parts["noise"] = (DB_PER_LN_POWER * ratio["noise"][:, 0], den["noise"][:, 0])
