@@ -73,7 +73,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
     out: list[Finding] = []
     taken: set[FindingKind] = set()
     for kind in KINDS:
-        if kind.kind in taken or (about.standard.short_name == "625" and kind.relation == "hue_ramp"):
+        if kind.kind in taken or (about.standard.short_name == "625" and kind.relation in ("hue", "hue_ramp")):
             continue
         known = None
         if kind.kind == "hue_banding":

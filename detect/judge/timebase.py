@@ -26,6 +26,8 @@ SIGMA_SCALE = 1.5
 """Standard errors of jumps times this: content errs alike at several boundaries (measured against truth, docs/accuracy.md)."""
 GAIN_ERROR = 0.04
 """Share of a jump that its gain may err by from one content to another (measured: 0.99 to 1.05)."""
+UNCORRECTED_GAIN = 30.0
+"""Chi-square that whole-line displacement must win over the corrected model: F(4, 400) has a chance below 1e-5 there."""
 SIGNIFICANT = 4.0
 """Standard errors beyond which a regime or a hue reading is believed; four heads and two models leave a chance below 1 in 1000."""
 
@@ -171,7 +173,7 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
     offset_cov = mean_out @ offset_cov @ mean_out
     velocity = float(np.ptp(_growth_in_pass(standard)))
     nan4 = np.full(HEADS, np.nan)
-    if chi_corrected - chi_free > SIGNIFICANT**2 + HEADS:
+    if chi_corrected - chi_free > UNCORRECTED_GAIN:
         return TimeBaseFit(
             "uncorrected", float(value[3]), float(np.sqrt(cov[3, 3])), float(value[4]), float(np.sqrt(cov[4, 4])),
             mean_out @ offsets, np.sqrt(np.diag(offset_cov)), abs(float(value[4])) * velocity, float(np.sqrt(cov[4, 4])) * velocity,

@@ -40,6 +40,8 @@ LEAST_PROGRAMME_S = 1.0
 """Less programme than this is not judged."""
 SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
+SAME_PHASE_LINES = 0.3
+"""Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
 BLOCK_WINDOWS = 50
 MOST_BLOCKS = 40
 """A stretch is also looked at minute by minute, in 40 blocks at most."""
@@ -77,8 +79,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     found: list[Finding] = []
     windows: list[Window] = []
     pools: list[tuple[Pooled, NDArray[np.int64]]] = []
-    for members in _wheel_stretches(file):
-        pooled = _pool(file, members, None)
+    for members, pooled in _settled(file, _wheel_stretches(file)):
         wheel.append(_wheel_state(int(file.start[members[0]]), int(file.end[members[-1]]), pooled))
         pools.append((pooled, members))
         if not pooled.locked:
@@ -190,6 +191,25 @@ def _wheel_stretches(file: _File) -> list[NDArray[np.int64]]:
         else:
             early.append(part)
     return kept or [members]
+
+
+def _settled(file: _File, parts: list[NDArray[np.int64]]) -> list[tuple[NDArray[np.int64], Pooled]]:
+    """Fit each stretch; neighbours stay apart only where both have a wheel, and not the same one."""
+    out: list[tuple[NDArray[np.int64], Pooled]] = []
+    for part in parts:
+        pooled = _pool(file, part, None)
+        while out and not _differ(out[-1][1], pooled, file.standard):
+            before = out.pop()[0]
+            part = np.concatenate([before, part])
+            pooled = _pool(file, part, None)
+        out.append((part, pooled))
+    return out
+
+
+def _differ(a: Pooled, b: Pooled, standard: Standard) -> bool:
+    period = float(standard.lines_per_pass)
+    step = (b.fit.phase_lines - a.fit.phase_lines + period / 2) % period - period / 2
+    return a.locked and b.locked and abs(step) > SAME_PHASE_LINES
 
 
 def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:

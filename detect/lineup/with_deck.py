@@ -8,8 +8,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from detect.findings import Cause, Finding, Findings, HeadValues, WindowReadings
+from detect.findings import Cause, Finding, Findings, HeadValues, Origin, WindowReadings
 from detect.judge.attribution import Attribution, attribute, attribute_heads
+from detect.judge.attribution import Origin as Where
 from detect.lineup.deck_file import Deck, Entry
 from detect.lineup.numbering import Numbering, Quantity, number_heads
 from detect.standards import HEADS
@@ -128,8 +129,8 @@ def _created(findings: Findings) -> datetime:
     return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
 
 
-def _as_cause(attribution: Attribution) -> Cause:
-    origin = {"deck": "playback", "recorded": "recording", "cannot tell": "either"}[attribution.origin]
+def _as_cause(attribution: Attribution, caution: str | None) -> Cause:
+    """``caution`` is that of the finding's own causes: the hand goes to the same place."""
     words = {
         "deck": "this deck, as on the alignment tape",
         "recorded": "recorded in",
@@ -142,12 +143,36 @@ def _as_cause(attribution: Attribution) -> Cause:
     }
     return Cause(
         cause=words[attribution.origin],
-        origin=origin,  # type: ignore[arg-type]
+        origin=_ORIGIN[attribution.origin],
         likelihood="possible" if attribution.origin == "cannot tell" else "likely",
         because=attribution.text,
         check=check[attribution.origin],
-        caution=None,
+        caution=caution if attribution.origin == "deck" else None,
     )
+
+
+_ORIGIN: dict[Where, Origin] = {"deck": "playback", "recorded": "recording", "cannot tell": "either"}
+_SHORT: dict[Where, str] = {
+    "deck": "The deck had it on the alignment tape.",
+    "recorded": "Recorded in: the deck did not have it on the alignment tape.",
+}
+
+
+def _attributed(finding: Finding, attribution: Attribution) -> Finding:
+    """The finding with the arithmetic as its first cause; other causes of the same origin come next, of the opposite
+    one last and as less likely. Nothing moves when the arithmetic cannot tell."""
+    text = finding.text
+    others = list(finding.causes)
+    if attribution.origin != "cannot tell":
+        text = f"{text.rstrip()} {_SHORT[attribution.origin]}"
+        origin = _ORIGIN[attribution.origin]
+        opposite = "recording" if origin == "playback" else "playback"
+        others = [
+            c.model_copy(update={"likelihood": "less likely"}) if c.origin == opposite else c
+            for c in sorted(others, key=lambda c: {origin: 0, opposite: 2}.get(c.origin, 1))
+        ]
+    caution = next((c.caution for c in finding.causes if c.caution is not None), None)
+    return finding.model_copy(update={"text": text, "causes": [_as_cause(attribution, caution), *others]})
 
 
 def with_deck(findings: Findings, deck: Deck) -> Findings:
@@ -165,9 +190,7 @@ def with_deck(findings: Findings, deck: Deck) -> Findings:
     out = []
     for finding in findings.findings:
         found = attribute_finding(finding, findings, entry, numbering.numbers)
-        out.append(
-            finding if found is None else finding.model_copy(update={"causes": [_as_cause(found), *finding.causes]})
-        )
+        out.append(finding if found is None else _attributed(finding, found))
     return findings.model_copy(
         update={"wheel": wheel, "findings": out, "warnings": [*findings.warnings, f"{deck.name}: {numbering.text}"]}
     )

@@ -26,9 +26,9 @@ EDGE_MARGIN_SAMPLES = 20
 """Columns left out at each end: blanking in both standards ends within 10 (BT.601, BT.1700), and time errors move it."""
 RESPONSE_MHZ = (1.0, 2.0, 3.0, 4.2)
 """Centres of the response bands."""
-_BAND_SIGMA_SAMPLES = 5.0
+_BAND_SIGMA_SAMPLES = 4.5
 """Half a MHz wide: pictures fall off so steeply that a wider band would speak for a lower frequency."""
-_BAND_REACH = 12
+_BAND_REACH = 16
 CELL_SAMPLES = 16
 _TEXTURE_OVER_NOISE = 15.0
 """Texture counts for the response where its energy is this many times that of the quietest cells: noise then hides under 7 % of it."""
