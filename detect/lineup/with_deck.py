@@ -13,6 +13,7 @@ from detect.judge.attribution import Attribution, attribute, attribute_heads
 from detect.judge.attribution import Origin as Where
 from detect.lineup.deck_file import Deck, Entry
 from detect.lineup.numbering import Numbering, Quantity, number_heads
+from detect.lineup.result import LETTERS
 from detect.standards import HEADS
 
 SINGLE_OF = {"skew": "skew_ns", "scallop": "scallop_ns", "velocity_error": "velocity_error_ns"}
@@ -175,6 +176,15 @@ def _attributed(finding: Finding, attribution: Attribution) -> Finding:
     return finding.model_copy(update={"text": text, "causes": [_as_cause(attribution, caution), *others]})
 
 
+def _with_numbers(finding: Finding, numbers: list[int] | None) -> Finding:
+    """The finding with its heads' numbers in its text; ``heads`` keeps the letters of this play."""
+    known = [h for h in finding.heads if h in LETTERS]
+    if numbers is None or not known:
+        return finding
+    said = ", ".join(f"{h} is head {numbers[LETTERS.index(h)]}" for h in known)
+    return finding.model_copy(update={"text": f"{finding.text.rstrip()} Of this deck, {said}."})
+
+
 def with_deck(findings: Findings, deck: Deck) -> Findings:
     """The findings with heads numbered where that is significant, and with deck or recording as the first cause of each
     finding a line-up can speak about. What could not be done is said among the warnings."""
@@ -190,7 +200,8 @@ def with_deck(findings: Findings, deck: Deck) -> Findings:
     out = []
     for finding in findings.findings:
         found = attribute_finding(finding, findings, entry, numbering.numbers)
-        out.append(finding if found is None else _attributed(finding, found))
+        named = _with_numbers(finding, numbering.numbers)
+        out.append(named if found is None else _attributed(named, found))
     return findings.model_copy(
         update={"wheel": wheel, "findings": out, "warnings": [*findings.warnings, f"{deck.name}: {numbering.text}"]}
     )
