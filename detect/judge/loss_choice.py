@@ -42,6 +42,9 @@ HIGHEST = 9.0
 """Threshold above which nothing is raised."""
 LENGTHS_SAMPLES = (0.0, 13.5, 20.0, 30.0, 60.0, 1e9)
 """Classes of length: under 1, 1.5, 2.2, 4.4 us and longer. Dashes of light are short."""
+CROWDED_RUNS = 300
+"""Suspect runs in a field from which its picture cannot be predicted (as many as are weighed, measure.losses): there
+false candidates have every look, so all looks of the shot are asked together."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
 LONGEST_SHOT_S = 20.0
@@ -100,6 +103,8 @@ def _of_the_shot(
     first = np.concatenate([[0], cuts])[shot]
     part = (frame - first) // max(1, round(LONGEST_SHOT_S * frame_rate))
     look = np.searchsorted(LENGTHS_SAMPLES, length, "right") + 10 * np.asarray(candidates["kind"]).astype(int)
+    if "crowd" in candidates:
+        look = np.where(np.asarray(candidates["crowd"]).astype(int) > CROWDED_RUNS, -1, look)
     _, group = np.unique(np.stack([shot, part, look]), axis=1, return_inverse=True)
     group = np.asarray(group).ravel()
     groups = int(group.max()) + 1
