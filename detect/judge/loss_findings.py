@@ -22,6 +22,8 @@ from detect.standards import Standard
 LEAST_FLAGGED = 20
 """Fewer losses than this are told but do not count against the transfer: a rate of a short clip says little."""
 
+LEAST_TOLD = 5
+"""Losses from which a rate is told."""
 
 Severity = Literal["note", "flag"]
 
@@ -69,16 +71,20 @@ def judge_losses(
     counts = count_losses(places, minutes=minutes)
     out: list[Finding] = []
     once = places.first_lines()
+    elsewhere = np.ones(len(once), bool)
     height = int(readings.header.transfer["height"])
     for index, state in enumerate(wheel):
         if not state.locked or state.phase_lines is None:
             continue
-        here = once.where(once.stretch == index)
-        if len(here) == 0:
+        mine = np.flatnonzero(once.stretch == index)
+        if len(mine) == 0:
             continue
+        here = once.where(mine)
         seen = exposure(standard, phase_lines=state.phase_lines, rows=range(height))
         for pattern in find_patterns(here, start_frame=state.start_frame, end_frame=state.end_frame, seen=seen):
             count = len(pattern.losses)
+            if pattern.finding_kind != "dropouts":
+                elsewhere[mine[pattern.losses]] = False
             heads = [h for h in pattern.heads] if len(pattern.heads) < 4 else []
             share = 100 * (pattern.end_frame - pattern.start_frame) / max(programme_frames, 1)
             chance = float(min(-np.log10(max(pattern.p_value, 1e-300)), 300.0))
@@ -89,18 +95,26 @@ def judge_losses(
                     _severity(count), pattern.text, share, label,
                 )
             )  # fmt: skip
-    rate, low, high = rate_per_minute(counts.count, minutes)
-    if low > limits.note("dropouts_per_minute") and counts.count >= 5:
-        out.append(
-            _finding(
-                "dropouts", 0, len(kind), [], rate, "per minute", (high - low) / 4, None,
-                _severity(counts.count if low > limits.flag("dropouts_per_minute") else 0),
-                f"{counts.count} losses in {minutes:.1f} minutes of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f}).",
-                100.0, label,
-            )
-        )  # fmt: skip
+    spread = _spread_finding(int(elsewhere.sum()), counts.count, minutes, len(kind), limits, label)
+    out.extend([spread] if spread is not None else [])
     defects = group_defects(once, standard=standard, tape_speed_ips=tape_speed_ips) if len(once) else []
     return JudgedLosses(to_losses(places), defects, counts, out)
+
+
+def _spread_finding(
+    count: int, total: int, minutes: float, frames: int, limits: Limits, label: Callable[[int], str | None]
+) -> Finding | None:
+    """The rate of the losses that no scratch, head or switching explains, where even its lower bound is too high."""
+    rate, low, high = rate_per_minute(count, minutes)
+    if low <= limits.note("dropouts_per_minute") or count < LEAST_TOLD:
+        return None
+    text = f"{count} losses in {minutes:.1f} minutes of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f})"
+    if total > count:
+        text += f"; {total - count} more are told as a pattern"
+    return _finding(
+        "dropouts", 0, frames, [], rate, "per minute", (high - low) / 4, None,
+        _severity(count if low > limits.flag("dropouts_per_minute") else 0), text + ".", 100.0, label,
+    )  # fmt: skip
 
 
 def _severity(count: int) -> Severity:

@@ -47,6 +47,15 @@ FINDING_KIND: dict[PatternKind, str] = {
     "rising": "dropouts",
 }
 """Kind of the finding a pattern becomes (findings.FindingKind)."""
+WORDS: dict[str, str] = {
+    "one_head": "one head",
+    "scratch": "a scratch",
+    "edge": "damage of the edge",
+    "switch": "head switching",
+    "cluster": "one damaged spot",
+    "rising": "a steady rise",
+}
+"""What a pattern is called where it is the alternative."""
 ACROSS_MM = float(WHEEL_RADIUS_MM * np.deg2rad(PASS_ANGLE_DEG))
 """Length of a pass: 41.2 mm."""
 SIGNIFICANT = 1e-3
@@ -57,6 +66,8 @@ CLOSE = 0.8
 """Two boxes explain losses about as well when their statistics are within this ratio."""
 ALL_OF_AN_END = 0.8
 """Share of the losses at an end of the passes that must lie in a scratch there, or it is damage of the edge."""
+LEAST_P_TOLD = 1e-12
+"""Smaller p values are told as below this: no null holds so exactly."""
 MOST_PATTERNS = 6
 RATE_LIMIT_PER_MINUTE = 10.0
 WORST_MINUTE_LIMIT = 25.0
@@ -182,23 +193,29 @@ def _told(box: Box, inside: NDArray[np.int64], places: Places, p: Points, other:
     return replace(pattern, text=_sentence(pattern, len(places)))
 
 
+def _p_text(p_value: float) -> str:
+    return f"{p_value:.1g}" if p_value >= LEAST_P_TOLD else f"below {LEAST_P_TOLD:g}"
+
+
 def _sentence(pattern: Pattern, total: int) -> str:
     share = f"{len(pattern.losses)} of {total} losses"
-    odds = f"p {pattern.p_value:.1g} against uniform losses"
+    odds = f"p {_p_text(pattern.p_value)} against uniform losses"
+    if pattern.beaten != "uniform":
+        odds += f"; log likelihood {pattern.beaten_by:.0f} better than {WORDS[pattern.beaten]}"
     if pattern.kind == "one_head":
-        return f"{share} come from head {pattern.heads} ({odds})"
+        return f"{share} come from head {pattern.heads} ({odds})."
     if pattern.kind == "scratch" and pattern.across_mm is not None and pattern.hit_rate is not None:
         middle = sum(pattern.across_mm) / 2
         where = f"{middle:+.1f} mm from the middle of the tape"
-        return f"{share} lie {where}, in {pattern.hit_rate:.0%} of the passes ({odds})"
+        return f"{share} lie {where}, in {pattern.hit_rate:.0%} of the passes ({odds})."
     if pattern.kind == "edge" and pattern.across_mm is not None:
         side = "start" if pattern.across_mm[0] < 0 else "end"
         depth = pattern.across_mm[1] - pattern.across_mm[0]
-        return f"{share} lie in the {depth:.1f} mm at the {side} of the passes ({odds})"
+        return f"{share} lie in the {depth:.1f} mm at the {side} of the passes ({odds})."
     if pattern.kind == "switch" and pattern.hit_rate is not None:
         return (
-            f"{share} stand at the ends of lines where heads change, in {pattern.hit_rate:.0%} of the changes ({odds})"
+            f"{share} stand at the ends of lines where heads change, in {pattern.hit_rate:.0%} of the changes ({odds})."
         )
     if pattern.kind == "cluster":
-        return f"{share} lie within {pattern.end_frame - pattern.start_frame} frames ({odds})"
-    return f"losses become more frequent with time ({odds})"
+        return f"{share} lie within {pattern.end_frame - pattern.start_frame} frames ({odds})."
+    return f"Losses become more frequent with time ({odds})."
