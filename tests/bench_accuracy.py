@@ -1,0 +1,137 @@
+"""``python -m tests.bench_accuracy``: tapes of fresh seeds against what headpass says of them.
+
+``--write`` makes ``docs/accuracy.md``. With ``--readings DIR`` and the same ``--first-seed`` a second run judges kept readings again,
+which takes seconds: what a change of judging does to the same tapes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from detect.findings import Findings
+from synthetic_clips.foolers import FOOLERS
+from synthetic_clips.render import Truth
+from tests.bench_accuracy_tables import document
+from tests.bench_material import TARGET, Case, beginning, clean, faulty, played, relocking, standard_of
+
+DOCUMENT = Path(__file__).parents[1] / "docs" / "accuracy.md"
+FILES = ("mpeg2_intra", "dv25", "prores", "h264")
+"""Carriers that are really encoded and decoded; one tape in four, after FFV1-like frames in memory."""
+SINGLE = ("skew_ns", "scallop_ns", "velocity_error_ns")
+PER_HEAD = tuple(k for k in TARGET if k not in SINGLE)
+
+
+def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
+    """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each."""
+    foolers = list(FOOLERS)
+    for k in range(clips):
+        seed = first_seed + k
+        turn, again = k % 10, k // 10
+        if turn in (0, 1, 2, 4, 6):
+            yield faulty(seed, seconds=seconds)
+        elif turn == 5:
+            yield faulty(seed, seconds=seconds, carrier=FILES[again % len(FILES)])
+        elif turn == 3:
+            yield clean(seed, seconds=seconds, carrier=FILES[again // 2 % len(FILES)] if again % 2 else "memory")
+        elif turn in (7, 9):
+            yield clean(seed, seconds=seconds, content=foolers[(2 * again + (turn == 9)) % len(foolers)])
+        else:
+            yield (relocking if again % 2 else beginning)(seed, seconds=seconds)
+
+
+def record(case: Case, keep: Path | None = None) -> dict[str, Any]:
+    """What was true and what was said, as one line of JSON."""
+    start = time.perf_counter()
+    findings, truth = played(case, keep)
+    wheel = [w.model_dump(include={"start_frame", "end_frame", "phase_lines", "phase_sigma_lines", "locked"}) for w in findings.wheel]
+    shift = _letters_shift(findings, truth)
+    kept = {"kind", "status", "severity", "value", "sigma", "heads", "start_frame", "end_frame"}
+    return {
+        "name": case.name,
+        "what": case.name.split()[0],
+        "carrier": case.carrier,
+        "content": case.content,
+        "standard": case.faults.standard,
+        "regime": case.faults.regime,
+        "seconds": case.seconds,
+        "frames": case.frames,
+        "time_base": findings.summary.time_base,
+        "wheel": wheel,
+        "true_wheel": truth.wheel,
+        "period": truth.lines_per_pass,
+        "onsets": [asdict(o) for o in case.faults.onsets],
+        "figures": _figures(findings, truth, shift),
+        "findings": [f.model_dump(include=kept) for f in findings.findings],
+        "letters_shift": shift,
+        "outcome": findings.verdict.outcome,
+        "took_s": round(time.perf_counter() - start, 1),
+    }
+
+
+def _letters_shift(findings: Findings, truth: Truth) -> int:
+    """Letters to turn the truth by: 1 or -1 where a phase near an end of the pass was found at the other."""
+    found = next((w.phase_lines for w in findings.wheel if w.locked and w.phase_lines is not None), None)
+    if found is None:
+        return 0
+    period = float(standard_of(truth.standard).lines_per_pass)
+    return -round((found - truth.wheel[0]["phase_lines"]) / period)
+
+
+def _figures(findings: Findings, truth: Truth, shift: int) -> dict[str, dict[str, Any]]:
+    """Name to true values, values and sigmas (nulls where nothing is given), lists of 1 or 4."""
+    out: dict[str, dict[str, Any]] = {}
+    for name in SINGLE:
+        got = getattr(findings.summary, name)
+        true = truth.velocity_error_ns if name == "velocity_error_ns" else truth.faults[name]
+        out[name] = {"true": [true], "value": [got.value if got else None], "sigma": [got.sigma if got else None]}
+    for name in PER_HEAD:
+        got = getattr(findings.summary, name)
+        # pass 0 as found is pass -shift of the truth: a phase found a whole pass later begins with the next head
+        turned = np.roll(truth.relative[name], shift).tolist()
+        none = [None] * 4
+        out[name] = {"true": turned, "value": got.values if got else none, "sigma": got.sigmas if got else none}
+    return out
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--clips", type=int, default=80)
+    parser.add_argument("--first-seed", type=int, default=None, help="default: a fresh one")
+    parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--readings", type=Path, default=None, help="keep readings here; those already here are judged again only")
+    parser.add_argument("--write", action="store_true", help="write docs/accuracy.md")
+    given = parser.parse_args()
+    first = int(time.time()) % 1_000_000 if given.first_seed is None else given.first_seed
+    if given.readings is not None:
+        given.readings.mkdir(parents=True, exist_ok=True)
+    records = []
+    with ProcessPoolExecutor(given.workers, mp_context=get_context("spawn")) as pool:
+        work = partial(record, keep=given.readings)
+        for made in pool.map(work, cases(given.clips, first, given.seconds)):
+            records.append(made)
+            print(f"{made['name']:32} {made['carrier']:12} {made['took_s']:6.1f} s  {_line(made)}", file=sys.stderr, flush=True)
+    command = f"python -m tests.bench_accuracy --clips {given.clips} --first-seed {first} --seconds {given.seconds:g} --write"
+    text = document(records, command)
+    print(text)
+    if given.write:
+        DOCUMENT.write_text(text, encoding="utf-8")
+
+
+def _line(made: dict[str, Any]) -> str:
+    return " ".join(f"{f['kind']}{'' if f['status'] == 'confirmed' else '?'}={f['value']:.3g}" for f in made["findings"])
+
+
+if __name__ == "__main__":
+    main()

