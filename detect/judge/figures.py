@@ -22,7 +22,7 @@ from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.02, "hue": 0.05, "level": 0.02, "noise": 0.15, "response": 0.08}
+SYSTEMATIC = {"saturation": 0.02, "hue": 0.05, "level": 0.02, "noise": 0.15, "response": 0.15}
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 FLOOR = {"saturation": 0.05, "hue": 0.05, "level": 0.015, "noise": 0.08, "response": 0.08}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""

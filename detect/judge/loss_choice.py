@@ -21,6 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from detect.measure.line_ends import STANDING
+
 LIKELY = 2.0
 """Log odds from which a candidate is a loss, other things equal (as measure.losses.LIKELY, set on development
 footage)."""
@@ -82,7 +84,8 @@ def choose_losses(
         gain = _gain_of_the_wheel(candidates, score >= LIKELY, pass_position, frame_rate)
     threshold = _of_the_shot(candidates, length, np.asarray(cuts), frame_rate, alone=gain == 0)
     threshold = np.where(gain > 0, LIKELY - gain, threshold)
-    return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES))
+    is_loss = np.asarray(candidates["kind"]) != STANDING
+    return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss)
 
 
 def _of_the_shot(

@@ -15,6 +15,7 @@ from detect.judge.limits import Limits
 from detect.judge.loss_choice import choose_losses
 from detect.judge.patterns import exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
+from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
 from detect.readings import Readings
 from detect.standards import Standard
@@ -76,11 +77,14 @@ def judge_losses(
     for index, state in enumerate(wheel):
         if not state.locked or state.phase_lines is None:
             continue
-        mine = np.flatnonzero(once.stretch == index)
-        if len(mine) == 0:
-            continue
-        here = once.where(mine)
         seen = exposure(standard, phase_lines=state.phase_lines, rows=range(height))
+        for switching in find_switching(
+            everywhere, contrast_ire=candidates["contrast_ire"], stretch=index, start_frame=state.start_frame,
+            end_frame=state.end_frame, seen=seen, cuts=readings.cuts,
+        ):  # fmt: skip
+            out.append(_switch_finding(switching, programme_frames, label))
+        mine = np.flatnonzero(once.stretch == index)
+        here = once.where(mine)
         for pattern in find_patterns(here, start_frame=state.start_frame, end_frame=state.end_frame, seen=seen):
             count = len(pattern.losses)
             if pattern.finding_kind != "dropouts":
@@ -117,6 +121,17 @@ def _spread_finding(
     )  # fmt: skip
 
 
+def _switch_finding(found: Switching, programme_frames: int, label: Callable[[int], str | None]) -> Finding:
+    share = 100 * (found.end_frame - found.start_frame) / max(programme_frames, 1)
+    heads = list(found.heads) if len(found.heads) < 4 else []
+    chance = float(min(-np.log10(max(found.p_value, 1e-300)), 300.0))
+    return _finding(
+        "switch_transient", found.start_frame, found.end_frame, heads, found.contrast_ire, "IRE", found.contrast_sigma_ire,
+        chance, "flag" if found.hit_rate >= FLAG_HIT_RATE else "note", found.text, share, label,
+        status="confirmed" if found.shots > 1 else "unconfirmed",
+    )  # fmt: skip
+
+
 def _severity(count: int) -> Severity:
     return "flag" if count >= LEAST_FLAGGED else "note"
 
@@ -124,9 +139,10 @@ def _severity(count: int) -> Severity:
 def _finding(
     kind: FindingKind, start: int, end: int, heads: list[str], value: float, unit: str, sigma: float, significance: float | None,
     severity: Severity, text: str, share: float, label: Callable[[int], str | None],
+    status: Literal["confirmed", "unconfirmed"] = "confirmed",
 ) -> Finding:  # fmt: skip
     return Finding(
         id="", kind=kind, start_frame=start, end_frame=end, start_timecode=label(start), end_timecode=label(end),
         affected_pct=min(share, 100.0), heads=heads, value=value, unit=unit, sigma=sigma, significance=significance,
-        status="confirmed", severity=severity, text=text, causes=causes_for(kind),
+        status=status, severity=severity, text=text, causes=causes_for(kind),
     )  # fmt: skip

@@ -105,7 +105,8 @@ def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64) -> Rows:
     parts["hue_ramp"] = _slope(hue, den["chroma_im"], _places(CHROMA_SECTIONS))
     parts["noise"] = (DB_PER_LN_POWER * ratio["noise"][:, 0], den["noise"][:, 0])
     for k, mhz in enumerate(RESPONSE_MHZ):
-        parts[f"response_{mhz:g}"] = (DB_PER_LN_POWER * ratio["response"][:, k], den["response"][:, k])
+        half = np.clip(ratio["response"][:, k] / 2, -MOST_CHROMA, MOST_CHROMA)
+        parts[f"response_{mhz:g}"] = (DB_PER_LN_POWER * 2 * np.arctanh(half), den["response"][:, k])
     edge_ratio, edge_weight = _edge_pairs(ratio["edges"], den["edges"])
     parts["edge_left"], parts["edge_right"] = (
         (edge_ratio[:, 0], edge_weight[:, 0]),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, signal
 
 from detect.standards import NS_PER_SAMPLE
 
@@ -113,26 +113,39 @@ def _section_bounds(pattern: F64, *, reach: float) -> NDArray[np.int_]:
     return np.array([*out, width - margin])
 
 
+def twice_as_fine(lines: F64) -> F64:
+    """Band-limited lines (rows, n) with a sample between every two, (rows, 2 n): the even ones are the old ones.
+
+    By Fourier transform, the ramp from the first to the last sample set aside so that the ends meet. Splines alone turn a
+    packet of 4 MHz by a hundredth of what they move it; at twice the rate that is a thousand times less.
+    """
+    n = lines.shape[1]
+    first, last = lines[:, :1], lines[:, -1:]
+    growth = (last - first) / (n - 1)
+    fine = signal.resample(lines - first - growth * np.arange(n), 2 * n, axis=1)
+    return np.asarray(fine + first + growth * np.arange(2 * n) / 2)
+
+
 def put_back(lines: F64, shift: F64) -> F64:
     """Undo displacements: ``shift`` (rows, 2) is samples at the middle of the line, and growth per sample."""
     width = lines.shape[1]
     x = np.arange(width, dtype=np.float64)
     centre = (width - 1) / 2
-    coefficients = ndimage.spline_filter1d(lines, order=5, axis=1, mode="mirror")
+    coefficients = ndimage.spline_filter1d(twice_as_fine(lines), order=5, axis=1, mode="mirror")
     out = np.empty_like(lines)
     for i, (offset, growth) in enumerate(shift):
-        at = x + offset + growth * (x - centre)
+        at = 2 * (x + offset + growth * (x - centre))
         out[i] = ndimage.map_coordinates(coefficients[i], at[None, :], order=5, prefilter=False, mode="mirror")
     return out
 
 
 def slope_of(line: F64) -> F64:
-    """Derivative per sample of a band-limited line: from its quintic spline (true to 1 % up to 5 MHz)."""
+    """Derivative per sample of a band-limited line: from its quintic spline at twice the rate."""
     step = 0.05
     x = np.arange(line.size, dtype=np.float64)
-    c = ndimage.spline_filter1d(line, order=5, mode="mirror")
+    c = ndimage.spline_filter1d(twice_as_fine(line[None, :])[0], order=5, mode="mirror")
     ahead, behind = (
-        ndimage.map_coordinates(c, (x + s)[None, :], order=5, prefilter=False, mode="mirror") for s in (step, -step)
+        ndimage.map_coordinates(c, 2 * (x + s)[None, :], order=5, prefilter=False, mode="mirror") for s in (step, -step)
     )
     return np.asarray((ahead - behind) / (2 * step))
 

@@ -199,22 +199,23 @@ def quiet_cells(energy: F32, ratio: F32, log_a: F32, weight: F32) -> None:
 
 
 @compiled
-def textured_cells(energy: F32, floor: float, ratio: F32, count: F32) -> None:
-    """Sum of log energy ratios of lines i + 1 and i over the cells where BOTH outer lines exceed ``floor``, and their number.
+def textured_cells(energy: F32, floor: float, noise: float, num: F32, den: F32) -> None:
+    """Energy of lines i + 1 less i, and their mean, over the cells where BOTH outer lines exceed ``floor``.
 
-    Logarithms make every cell count alike: one bright edge cannot rule. Both outputs (lines,).
+    Each cell is divided by the energy of its outer lines, so that one bright edge cannot rule; ``noise`` is taken off every energy.
+    num/den is 2 tanh of half the log energy ratio. Both outputs (lines,).
     """
     n, cells = energy.shape
-    logs = np.log(energy + LEAST_ENERGY)
     for i in range(1, n - 2):
+        difference = np.float32(0.0)
         total = np.float32(0.0)
-        seen = np.float32(0.0)
         for c in range(cells):
             if energy[i - 1, c] > floor and energy[i + 2, c] > floor:
-                total += logs[i + 1, c] - logs[i, c]
-                seen += np.float32(1.0)
-        ratio[i] = total
-        count[i] = seen
+                w = np.float32(1.0) / (energy[i - 1, c] + energy[i + 2, c])
+                difference += w * (energy[i + 1, c] - energy[i, c])
+                total += w * (energy[i + 1, c] + energy[i, c] - np.float32(2.0) * noise)
+        num[i] = difference
+        den[i] = np.float32(0.5) * total
 
 
 @compiled

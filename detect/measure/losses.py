@@ -29,13 +29,15 @@ from numpy.typing import NDArray
 
 from detect.measure import loss_kernels as kernels
 from detect.measure.fields import Field, Frame, SampleFormat
+from detect.measure.line_ends import STANDING, dashes_at_ends
 from detect.measure.loss_score import COLUMNS, log_odds
 from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
 """Frames a slice needs before its first and after its last to find the same losses as the whole file."""
 KINDS = ("white", "black", "noise", "compensated")
-"""Names of the kind codes, as in ``findings.LossKind``."""
+"""Names of the kind codes, as in ``findings.LossKind``; code 4 (``line_ends.STANDING``) is no loss but a dash at the end
+of a line, kept to tell switching."""
 LIKELY = 2.0
 """Log odds from which a candidate counts as a loss unless judging knows better: set on development footage at two
 false ones a minute or fewer."""
@@ -53,6 +55,8 @@ LEAST_SAMPLES = 4
 """Suspect samples in a run."""
 SHORTEST_SAMPLES = 5
 """Length of a run: losses shorter than 0.5 us (7 samples) do not occur (common practice), and ends are soft."""
+ENDS_EVERY = 15
+"""Frames from one look at the ends of the lines to the next: what switching leaves stands still."""
 MOST_RUNS = 4000
 """Runs noted in one field."""
 MOST_WEIGHED = 300
@@ -194,14 +198,15 @@ class LossFinder:
     def finish(self) -> dict[str, NDArray[Any]]:
         """Candidates in order of time, one array entry each.
 
-        frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``KINDS``), score (log odds), run (the
+        frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``KINDS``; 4 for dashes that stand at the
+        ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below), crowd (suspect runs in that field, before motion
         was considered).
         """
         self.flush()
         self._settle()
-        if not self._kept:
+        if not any(len(k["frame"]) for k in self._kept):
             return {name: np.zeros(0, kind) for name, kind in _OUTPUT.items()}
         out = {name: np.concatenate([k[name] for k in self._kept]) for name in _OUTPUT}
         order = np.lexsort((out["x0"], out["line"], out["field"], out["frame"]))
@@ -240,6 +245,8 @@ class LossFinder:
             runs = self._find_runs(number, index, here, half, np.array(refs))
             if len(runs) or (copies is not None and len(copies)):
                 self._note(number, index, runs, copies)
+            if number % ENDS_EVERY == 0:
+                self._note_ends(number, index, here)
 
     def _find_runs(self, number: int, index: int, here: int, half: int, refs: NDArray[np.int64]) -> NDArray[np.float32]:
         stack = (self._y, self._tall, self._low)
@@ -364,6 +371,26 @@ class LossFinder:
             self._kept.append(_copies_out(number, index, copies, self._floor))
         if sum(len(p) for p in self._pending) > 4000:
             self._settle()
+
+    def _note_ends(self, number: int, index: int, here: int) -> None:
+        dashes = dashes_at_ends(
+            self._y[here], first=self._first, left=self._left, right=self._right, noise=self._noise(here), ire=self._ire
+        )
+        line, x0, x1, contrast = dashes.T
+        out = {
+            "frame": np.full(len(dashes), number),
+            "field": np.full(len(dashes), index),
+            "line": line,
+            "x0": x0,
+            "x1": x1,
+            "kind": np.full(len(dashes), STANDING),
+            "score": np.full(len(dashes), KEPT),
+            "run": ((number * 2 + index) * 1024 + line.astype(np.int64)) * 1024 + x0.astype(np.int64),
+            "neighbours": np.zeros(len(dashes)),
+            "contrast_ire": contrast,
+            "crowd": np.zeros(len(dashes)),
+        }
+        self._kept.append({name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()})
 
     def _settle(self) -> None:
         """Score what is pending, keep what may be a loss, and stay within bounds."""
