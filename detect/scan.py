@@ -11,17 +11,24 @@ import cv2
 import numpy as np
 
 from detect.errors import BadSettings, CannotRead, HeadpassError
-from detect.findings import Findings
+from detect.findings import Findings, WindowReadings
 from detect.judge.limits import Limits, default_limits, parse_limits
+from detect.judge.timebase import displacement_rows
 from detect.judge.verdict import judge
 from detect.measure.decoding import read_frames
 from detect.measure.fields import Transfer
 from detect.measure.losses import LossFinder
 from detect.measure.media import open_transfer
+from detect.measure.relations import Deshift
 from detect.measure.stills import make_stills
 from detect.measure.windows import WindowMeasurer
 from detect.readings import Header, Readings, ReadingsWriter, add_stills
 
+LARGE_NS = 30.0
+"""Displacement between heads from which the relation bends: lines are then moved back by the estimate and measured again."""
+SETTLED_NS = 4.0
+"""Rounds end when the estimate changes by less."""
+MOST_ROUNDS = 3
 MOST_STILLS = 12
 """Findings that get pictures; the page shows the ten worst."""
 
@@ -58,20 +65,62 @@ def scan_file(
     path: str | Path, *, options: ScanOptions, readings_path: Path, progress: Progress | None = None
 ) -> Findings:
     """Measure one transfer into ``readings_path`` and judge it. Raises HeadpassError; leaves nothing half-written."""
-    limits = read_limits(options.limits)
+    read_limits(options.limits)
     transfer = open_transfer(
         path, standard=options.standard, field_order=options.field_order, start_timecode=options.start_timecode
     )
     measure_file(transfer, readings_path, options=options, progress=progress)
     try:
         findings = judge_file(readings_path, limits=options.limits, deck=options.deck)
+        findings = _measure_again(transfer, readings_path, findings, options)
         if options.stills:
             _fetch_stills(transfer, readings_path, findings, options)
     except HeadpassError:
         readings_path.unlink(missing_ok=True)
         raise
-    del limits
     return findings
+
+
+def _measure_again(transfer: Transfer, readings_path: Path, findings: Findings, options: ScanOptions) -> Findings:
+    """Large displacements: move the lines back by the estimate and measure again, until it settles.
+
+    The other stated second visit to the file. Only where one wheel holds for nearly all of the programme.
+    """
+    for _ in range(MOST_ROUNDS):
+        found = _displacement(transfer, findings)
+        if found is None:
+            return findings
+        before = findings.summary
+        first = Readings(readings_path)
+        measure_file(transfer, readings_path, options=options, deshift=found, keep=first)
+        findings = judge_file(readings_path, limits=options.limits, deck=options.deck)
+        if _change_ns(before, findings.summary) < SETTLED_NS:
+            return findings
+    return findings
+
+
+def _displacement(transfer: Transfer, findings: Findings) -> Deshift | None:
+    """The file's displacement by row where it is large, known, and the same throughout; else None."""
+    s = findings.summary
+    locked = [w for w in findings.wheel if w.locked and w.phase_lines is not None]
+    if len(locked) != 1 or s.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
+        return None
+    quadrature = np.array(s.quadrature_ns.values, float)
+    skew = s.skew_ns.value or 0.0
+    if np.abs(np.diff(quadrature, append=quadrature[0]) - skew).max() < LARGE_NS:
+        return None
+    start, growth = displacement_rows(
+        transfer.standard, phase=locked[0].phase_lines or 0.0, height=transfer.height, skew_ns=skew,
+        scallop_ns=(s.scallop_ns.value or 0.0) if s.scallop_ns is not None else 0.0, quadrature_ns=quadrature,
+    )  # fmt: skip
+    return Deshift(start, growth)
+
+
+def _change_ns(a: WindowReadings, b: WindowReadings) -> float:
+    if a.skew_ns is None or b.skew_ns is None or a.quadrature_ns is None or b.quadrature_ns is None:
+        return 0.0
+    steps = np.array(a.quadrature_ns.values, float) - np.array(b.quadrature_ns.values, float)
+    return float(max(np.abs(steps).max(), abs((a.skew_ns.value or 0.0) - (b.skew_ns.value or 0.0))))
 
 
 def judge_file(readings_path: str | Path, *, limits: Path | None = None, deck: Path | None = None) -> Findings:
@@ -82,9 +131,18 @@ def judge_file(readings_path: str | Path, *, limits: Path | None = None, deck: P
 
 
 def measure_file(
-    transfer: Transfer, readings_path: Path, *, options: ScanOptions, progress: Progress | None = None
+    transfer: Transfer,
+    readings_path: Path,
+    *,
+    options: ScanOptions,
+    progress: Progress | None = None,
+    deshift: Deshift | None = None,
+    keep: Readings | None = None,
 ) -> None:
-    """Decode and measure: one pass, memory independent of the length."""
+    """Decode and measure: one pass, memory independent of the length.
+
+    ``deshift`` is undone before measuring; losses are then taken over from the earlier readings ``keep``.
+    """
     cv2.setNumThreads(1)
     troubles: list[tuple[int | None, str]] = []
     readings_path.parent.mkdir(parents=True, exist_ok=True)
@@ -92,13 +150,13 @@ def measure_file(
     try:
         windows = WindowMeasurer(
             transfer.samples, height=transfer.height, width=transfer.width, frame_rate=transfer.frame_rate,
-            sink=writer.add_chunk, every=options.every,
+            sink=writer.add_chunk, every=options.every, deshift=deshift,
         )  # fmt: skip
         losses = LossFinder(
             transfer.samples, height=transfer.height, width=transfer.width, standard=transfer.standard,
             first_line=max(1, transfer.raster.picture_row0 // 2), codec=transfer.codec,
         )  # fmt: skip
-        search = options.every == 1
+        search = options.every == 1 and keep is None
         measured = damaged = 0
         last = -1
         rows0 = (0, 1)
@@ -117,7 +175,7 @@ def measure_file(
             raise CannotRead(f"{transfer.path}: no frame could be decoded; check the copy against its checksum")
         windows.finish()
         frames = max(last + 1, 0)
-        found = losses.finish() if search else {}
+        found = losses.finish() if search else (keep.losses if keep is not None else {})
         warnings = [*transfer.warnings, *transfer.limits, *_trouble_lines(troubles, damaged)]
         expected = transfer.frames_expected
         if expected and frames < expected - transfer.timing.length_slack_frames:
@@ -128,7 +186,7 @@ def measure_file(
                 measured={
                     "every": options.every, "rows0": list(rows0), "first_sample": transfer.first_sample,
                     "chroma_step_y": transfer.samples.chroma_step_y, "tape_speed_ips": float(options.tape_speed),
-                    "losses": search,
+                    "losses": options.every == 1, "deshifted": deshift is not None,
                 },
                 warnings=warnings,
             ),

@@ -64,6 +64,8 @@ class Context:
     end_frame: NDArray[np.int64]
     label: Callable[[int], str | None]
     programme_frames: int
+    noise_doubt: float
+    """Share of a noise figure that content may have hidden: small where shots agree on the noise."""
     refit: Callable[[NDArray[np.int64], float], Pooled]
     """Pool some windows (indices) at a phase."""
 
@@ -118,6 +120,8 @@ def _finding(
     if figure is None or not proof.holds:
         return None
     values, sigmas = figure
+    if kind.figure == "noise_db":
+        sigmas = np.hypot(sigmas, about.noise_doubt * np.abs(values))
     worst = int(np.argmax(np.abs(values)))
     value, sigma = float(values[worst]), float(sigmas[worst])
     if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * sigma * 0.75):

@@ -88,8 +88,19 @@ def straightened(shift_ns: F64, curve: F64) -> F64:
     return np.asarray(np.arctan(shift_ns * per_ns) / per_ns)
 
 
-def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64) -> Rows:
-    """All relations from sums num, den (rows, places) of one group of windows; ``curve`` (2,) as summed by measuring."""
+def _pair_jump(row_ns: F64) -> F64:
+    """What the slant-free pair relation reads of a displacement (rows,) known for every row."""
+    out = np.zeros_like(row_ns)
+    out[2:-4] = 1.5 * ((row_ns[4:-2] - row_ns[2:-4]) - (row_ns[6:] - row_ns[:-6]) / 3)
+    return out
+
+
+def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64, deshift: F64 | None = None) -> Rows:
+    """All relations from sums num, den (rows, places) of one group of windows; ``curve`` (2,) as summed by measuring.
+
+    ``deshift`` (2, rows): displacement that was undone before measuring, ns at the left and its growth to the right; it is added
+    back, so that figures are those of the file.
+    """
     ratio = {k: np.divide(num[k], den[k], out=np.zeros_like(num[k]), where=den[k] > 0) for k in num}
     ratio["timing"] = straightened(ratio["timing"], curve)
     parts: dict[str, tuple[F64, F64]] = {
@@ -97,6 +108,11 @@ def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64) -> Rows:
         "ramp": _slope(ratio["timing"], den["timing"], _places(TIMING_SECTIONS)),
         "level": (ratio["level"][:, 0], den["level"][:, 0]),
     }
+    if deshift is not None:
+        for name, undone in (("shift", deshift[0] + deshift[1] / 2), ("ramp", deshift[1])):
+            value, weight = parts[name]
+            parts[name] = (np.where(weight > 0, value + _pair_jump(undone), 0.0), weight)
+        ratio["edges"] = ratio["edges"] + np.stack([deshift[0], deshift[0] + deshift[1]], axis=1)
     re, im = ratio["chroma_re"], ratio["chroma_im"]
     # a turn by phi reads sin(phi), a gain k reads tanh(ln k)
     hue = np.degrees(np.arcsin(np.clip(im, -MOST_CHROMA, MOST_CHROMA)))
@@ -156,8 +172,14 @@ def _group(chunk: Chunk, first_window: int, run: Sequence[int]) -> Group:
         int(chunk.start_frame[index[0]]),
         int(chunk.end_frame[index[-1]]),
         tuple(first_window + w for w in index),
-        relation_rows(num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64)),
+        relation_rows(
+            num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64), _float64(chunk.scalars.get("deshift"))
+        ),
     )
+
+
+def _float64(values: NDArray[np.float32] | None) -> F64 | None:
+    return None if values is None else values.astype(np.float64)
 
 
 def robust_variance(rows: Rows) -> F64:

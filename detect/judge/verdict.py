@@ -15,6 +15,7 @@ from detect import __version__, timecode
 from detect.findings import (
     Finding,
     Findings,
+    HeadValues,
     Tone,
     TransferInfo,
     Verdict,
@@ -40,6 +41,8 @@ LEAST_PROGRAMME_S = 1.0
 """Less programme than this is not judged."""
 SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
+NOISE_DOUBT = 0.4
+"""Where shots do not agree on the noise, content hides up to this share of a difference between heads (measured: 0.2 to 0.7)."""
 SAME_PHASE_LINES = 0.3
 """Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
 BLOCK_WINDOWS = 50
@@ -79,6 +82,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     found: list[Finding] = []
     windows: list[Window] = []
     pools: list[tuple[Pooled, NDArray[np.int64]]] = []
+    noise = absolute_noise(readings, file.programme, file.view, file.standard, None)
     for members, pooled in _settled(file, _wheel_stretches(file)):
         wheel.append(_wheel_state(int(file.start[members[0]]), int(file.end[members[-1]]), pooled))
         pools.append((pooled, members))
@@ -86,7 +90,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
             windows += _windows(file, members, None, None)
             continue
         jumps = window_jumps(readings, _mask(file, members), file.view, file.standard, pooled.fit.phase_lines)
-        found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits))
+        doubt = 0.0 if noise is not None and noise.steady else NOISE_DOUBT
+        found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
     wheel = _joined(wheel)
     found += _relocks(file, wheel)
@@ -102,7 +107,10 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     if noise is not None and noise.steady and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))
     found = _numbered(found)
-    summary = (main[0].readings if main else WindowReadings()).model_copy(
+    figures = main[0].readings if main else WindowReadings()
+    if figures.noise_db is not None and not (noise is not None and noise.steady):
+        figures = figures.model_copy(update={"noise_db": _doubted(figures.noise_db)})
+    summary = figures.model_copy(
         update={"snr_db": noise.published if noise else None, "dropouts": losses.counts if minutes > 0 else None}
     )
     warnings = list(readings.header.warnings)
@@ -249,7 +257,13 @@ def _blocks(file: _File, members: NDArray[np.int64], pooled: Pooled) -> list[Poo
     return [_pool(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
 
 
-def _context(file: _File, limits: Limits) -> Context:
+def _doubted(noise: HeadValues) -> HeadValues:
+    pairs = zip(noise.values, noise.sigmas, strict=True)
+    sigmas = [float(np.hypot(s, NOISE_DOUBT * abs(v))) if v is not None and s is not None else None for v, s in pairs]
+    return HeadValues(values=noise.values, sigmas=sigmas)
+
+
+def _context(file: _File, limits: Limits, noise_doubt: float) -> Context:
     return Context(
         standard=file.standard,
         view=file.view,
@@ -258,6 +272,7 @@ def _context(file: _File, limits: Limits) -> Context:
         end_frame=file.end,
         label=file.label,
         programme_frames=file.programme_frames,
+        noise_doubt=noise_doubt,
         refit=lambda members, phase: _pool(file, members, phase),
     )
 

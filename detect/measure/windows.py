@@ -71,6 +71,7 @@ class WindowMeasurer:
         self.every = every
         self.cuts: list[int] = []
         self._relations = LineRelations(samples, width=width, deshift=deshift)
+        self._deshift = deshift
         self._cut_finder = CutFinder()
         self._sink = sink
         self._done: list[tuple[_Open, int]] = []
@@ -141,6 +142,8 @@ class WindowMeasurer:
             "frame_numbers": np.array([n for n, _ in rows], dtype=np.float32),
             "frame_figures": np.array([f for _, f in rows], dtype=np.float32).reshape(len(rows), len(FRAME_FIGURES)),
         }
+        if self._deshift is not None:
+            scalars["deshift"] = np.stack([self._deshift.start_ns, self._deshift.growth_ns]).astype(np.float32)
         self._sink(
             Chunk(
                 np.array([w.start for w, _ in self._done], dtype=np.int64),
