@@ -127,3 +127,23 @@ def test_nothing_shorter_than_half_a_microsecond_is_believed() -> None:
     arrays = candidates(np.full(3, 9.0), rng)
     arrays["x1"] = arrays["x0"] + np.array([4, 5, 8])
     assert choose(arrays).tolist() == [False, False, True]
+
+
+def test_pictures_that_cannot_be_predicted_are_judged_as_one_look() -> None:
+    """Steep moving stripes give false candidates of every kind and length; each look alone has too few to tell."""
+    rng = np.random.default_rng(9)
+    parts = [
+        candidates(rng.exponential(1.0, 40) - 3, rng, length=length, kind=kind)
+        for length in (11, 16, 25, 45, 90)
+        for kind in (0, 1, 2)
+    ]
+    arrays, _ = joined(*parts)
+    plain = choose(arrays).sum()
+    crowded = choose({**arrays, "crowd": np.full(len(arrays["score"]), 600)}).sum()
+    assert plain >= 3
+    assert crowded <= plain / 3
+
+
+def test_dashes_at_line_ends_are_no_losses() -> None:
+    rng = np.random.default_rng(10)
+    assert not choose(candidates(np.full(3, 9.0), rng, kind=4)).any()
