@@ -119,3 +119,11 @@ def test_damaged_tape_is_to_be_inspected_not_played_again() -> None:
     for kind in ("uniform", "edge", "cluster", "scratch"):
         for finding in findings_of(draw(rng, 80, kind=kind, at=0.5)):
             assert any("before it has been looked at" in (c.caution or "") for c in finding.causes), kind
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"), [("edge", "edge of the tape"), ("cluster", "one damaged spot"), ("rising", "sheds")]
+)
+def test_patterns_of_the_tape_have_their_own_cause(kind: str, word: str) -> None:
+    named = findings_of(draw(np.random.default_rng(3), 80, kind=kind, at=0.5))[0]
+    assert word in named.causes[0].cause

@@ -96,7 +96,7 @@ def judge_losses(
             out.append(
                 _finding(
                     pattern.finding_kind, *span, heads, float(count), "losses", float(np.sqrt(count)), chance,  # type: ignore[arg-type]
-                    _severity(count), pattern.text, share, label,
+                    _severity(count), pattern.text, share, label, words=frozenset({pattern.kind}),
                 )
             )  # fmt: skip
     spread = _spread_finding(int(elsewhere.sum()), counts.count, minutes, len(kind), limits, label)
@@ -139,10 +139,10 @@ def _severity(count: int) -> Severity:
 def _finding(
     kind: FindingKind, start: int, end: int, heads: list[str], value: float, unit: str, sigma: float, significance: float | None,
     severity: Severity, text: str, share: float, label: Callable[[int], str | None],
-    status: Literal["confirmed", "unconfirmed"] = "confirmed",
+    status: Literal["confirmed", "unconfirmed"] = "confirmed", words: frozenset[str] = frozenset(),
 ) -> Finding:  # fmt: skip
     return Finding(
         id="", kind=kind, start_frame=start, end_frame=end, start_timecode=label(start), end_timecode=label(end),
         affected_pct=min(share, 100.0), heads=heads, value=value, unit=unit, sigma=sigma, significance=significance,
-        status=status, severity=severity, text=text, causes=causes_for(kind),
+        status=status, severity=severity, text=text, causes=causes_for(kind, words=words),
     )  # fmt: skip
