@@ -40,6 +40,8 @@ TARGET = {
 """Sizes that should be found in 19 of 20 uncorrected tapes; sizes are drawn in multiples of them."""
 SMALLEST, LARGEST = 0.5, 12.0
 """Multiples of the target between which sizes are drawn, evenly in their logarithm."""
+LARGEST_RESPONSE = 4.0
+"""Six decibels against the mean: a head off by more is a case for the bench of the workshop, not for a figure."""
 CORRECTED_SCALLOP_NS = 50.0
 """The scallop to be found behind a line-by-line corrector."""
 PRESENCE = 0.55
@@ -160,7 +162,8 @@ def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | No
 
     def size(target: float) -> float:
         there = rng.random() < PRESENCE
-        amount = target * float(np.exp(rng.uniform(np.log(SMALLEST), np.log(LARGEST)))) * float(rng.choice([-1.0, 1.0]))
+        largest = LARGEST_RESPONSE if target == TARGET["response_db"] else LARGEST
+        amount = target * float(np.exp(rng.uniform(np.log(SMALLEST), np.log(largest)))) * float(rng.choice([-1.0, 1.0]))
         return round(amount, 3) if there else 0.0
 
     def one_head(target: float) -> tuple[float, float, float, float]:
