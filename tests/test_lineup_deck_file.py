@@ -54,7 +54,8 @@ def play(*, turn: int = 0, saturation: list[float] | None = None, wheels: int = 
         finding(2, "saturation_banding", 0, 100, value=10.0, sigma=0.4, unit="%", heads=["A", "B"]),
         finding(3, "dropouts", 0, 100, value=20.0, sigma=2.0, unit="per minute", heads=[]),
     ]
-    return base.model_copy(update={"summary": summary, "findings": found, "wheel": [base.wheel[0].model_copy(update={"head_numbers": None})] * wheels})
+    wheel = base.wheel[0].model_copy(update={"head_numbers": None})
+    return base.model_copy(update={"summary": summary, "findings": found, "wheel": [wheel] * wheels})
 
 
 def deck_file(tmp_path: Path, *entries: Entry) -> Path:

@@ -37,11 +37,15 @@ class BarRows:
     nominal: float
     white_nominal_ire: float
 
+    @property
+    def weights(self) -> F64:
+        """Power of each coloured bar, (6,)."""
+        return np.asarray(np.abs(BAR_CHROMA_PCT[_BARS]) ** 2, np.float64)
+
     def pooled(self) -> C128:
         """One gain per row over all bars, each bar by its power."""
         assert self.gain is not None
-        weight = np.abs(BAR_CHROMA_PCT[_BARS]) ** 2
-        return np.asarray(self.gain @ weight / weight.sum())
+        return np.asarray(self.gain @ self.weights / self.weights.sum())
 
 
 def bar_rows(block: Block, *, count: int, full: bool, white_full: bool) -> BarRows:

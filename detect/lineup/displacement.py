@@ -29,6 +29,9 @@ straight."""
 _COARSE_SIGMA = 6.0
 """Samples of the first, blurred look: 0.5 MHz and below, so that packets of a multiburst cannot be mistaken by a
 cycle."""
+HIGHEST_MHZ = 5.2
+"""Half amplitude of the filter before: a 4.8 MHz packet passes, one of 5.8 MHz (the edge of BT.601's filters) does not."""
+_TAPS = 51
 _ROUNDS = 3
 _LEAST_ENERGY = 2.0
 """Least sum of squared slopes of a section, (IRE/sample)^2, gain and lift taken out: an edge of 8 IRE has about 4."""
@@ -60,7 +63,7 @@ def measure_displacement(
     """Displacement of the lines ``y`` (rows, columns) IRE in the zone ``rows``. ``start_ns``: an earlier answer to
     begin from."""
     height, width = y.shape
-    lines = y[rows].astype(np.float64)
+    lines = without_highest(y[rows].astype(np.float64))
     if start_ns is not None:
         shift = _line_fit(start_ns.ns[rows], start_ns.weight[rows], start_ns.columns) / NS_PER_SAMPLE
     else:
@@ -111,6 +114,12 @@ def _section_bounds(pattern: F64, *, reach: float) -> NDArray[np.int_]:
         cost = busy[span] + 1e-3 * np.abs(span - at) / near
         out.append(int(span[np.argmin(cost)]))
     return np.array([*out, width - margin])
+
+
+def without_highest(lines: F64) -> F64:
+    """Lines without what lies next to the upper edge of the sampled luma, where nothing can be moved faithfully."""
+    taps = signal.firwin(_TAPS, HIGHEST_MHZ, fs=1e3 / NS_PER_SAMPLE)
+    return np.asarray(ndimage.convolve1d(lines, taps, axis=1, mode="nearest"))
 
 
 def twice_as_fine(lines: F64) -> F64:

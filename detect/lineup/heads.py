@@ -22,6 +22,8 @@ F64 = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 Regime = Literal["uncorrected", "line-corrected", "undetermined"]
 
+RULER_ERROR = 0.003
+"""Part of a displacement by which one place of the line may be off besides noise: measured on rendered captures."""
 _DECISIVE = 10.0
 """Gain in log-likelihood that settles a choice between two models of the time base (odds of 20 000 to 1)."""
 _SHARES = np.linspace(0.0, 0.95, 20)
@@ -121,14 +123,28 @@ class _Model:
 
 
 def _shapes(standard: Standard, phase: float, rows: F64, column: float) -> F64:
-    """Skew and scallop shapes at a column of the active line, (rows, 2)."""
-    angle = theta(standard, phase, rows, (standard.active_start_sample + column) / standard.samples_per_line)
+    """Skew and scallop shapes at a column of the active line, (rows, 2).
+
+    Phases of one step of the lattice give the same bands, the lattice naming the last of them: their middle is taken.
+    """
+    middle = phase - float(standard.phase_step_lines) / 2
+    angle = theta(standard, middle, rows, (standard.active_start_sample + column) / standard.samples_per_line)
     return np.stack([skew_shape(angle), scallop_shape(angle)], axis=1)
 
 
 def _burst_shapes(standard: Standard, phase: float, rows: F64) -> F64:
     burst = BURST_CENTRE_SAMPLES[standard.short_name] - standard.active_start_sample
     return _shapes(standard, phase, rows, burst)
+
+
+def within_step_sigmas(skew_ns: float, scallop_ns: float, standard: Standard) -> tuple[float, float]:
+    """What skew and scallop may be off by (one sigma) because any phase within a step of the lattice gives the same bands.
+
+    A phase off by d turns one shape into d times the other's: sin and cos change places. Even distribution within a step.
+    """
+    off = float(standard.phase_step_lines) / np.sqrt(12) * (np.pi / 2) / float(standard.lines_per_pass)
+    per = np.sqrt(2) / (1 - 1 / np.sqrt(2))
+    return float(off * per * abs(scallop_ns)), float(off / per * abs(skew_ns))
 
 
 _HEAD_CODE = np.vstack([np.eye(3), -np.ones((1, 3))])
@@ -175,7 +191,9 @@ def _solve(model: _Model) -> tuple[F64, F64, float]:
     cross = scores[:-2].T @ scores[2:]
     meat = meat + 0.5 * (cross + cross.T) if np.all(np.diag(meat + 0.5 * (cross + cross.T)) > 0) else meat
     cov = bread @ meat @ bread
-    log_likelihood = -0.5 * len(starts) * float(np.log(max((rest**2).mean(), 1e-12)))
+    # what the ruler itself is off by must not decide between models
+    floor = RULER_ERROR**2 * float((y**2).mean())
+    log_likelihood = -0.5 * len(starts) * float(np.log(max((rest**2).mean() + floor, 1e-12)))
     return beta, cov, log_likelihood
 
 
@@ -196,6 +214,9 @@ def fit_timing(d: Displacement, rows: Mask, standard: Standard, phase: float) ->
     best_share, best = max(between, key=lambda item: item[1][2])
     if best[2] - max(plain[2], corrected[2]) > _DECISIVE:
         regime, share = "line-corrected", float(best_share)
+    if regime == "undetermined":
+        # a corrector may hide all but the growth along the line, so no more is claimed than that tells
+        share = 0.0
     beta, cov, likelihood = tries.get(share, best)
     quadrature = _HEAD_CODE @ beta[:3]
     q_sigma = np.sqrt(np.diag(_HEAD_CODE @ cov[:3, :3] @ _HEAD_CODE.T))
@@ -249,6 +270,17 @@ def fit_hue_timing(hue_deg: F64, columns: F64, rows: Mask, standard: Standard, p
     model = _Model(np.vstack(blocks), np.concatenate(ys), np.ones(bars * len(at)), np.tile(at, bars))
     beta, cov, _ = _solve(model)
     return HueTiming(float(beta[0]), float(np.sqrt(cov[0, 0])), float(beta[1]), float(np.sqrt(cov[1, 1])))
+
+
+def hue_by_guide(
+    skew_ns: float, scallop_ns: float, columns: F64, weights: F64, height: int, standard: Standard, phase: float
+) -> F64:
+    """Hue, degrees (rows,), that the guide's error gives bars at ``columns`` beside that of their burst; late is clockwise."""
+    rows = np.arange(height, dtype=np.float64)
+    burst = _burst_shapes(standard, phase, rows)
+    guide = np.array([skew_ns, scallop_ns])
+    late = np.stack([(_shapes(standard, phase, rows, float(c)) - burst) @ guide for c in columns], axis=1)
+    return np.asarray(-standard.subcarrier_deg_per_ns * (late @ weights) / weights.sum())
 
 
 def combine(a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float] | None:

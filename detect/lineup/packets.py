@@ -31,6 +31,8 @@ _SAME_MHZ = 0.2
 """Neighbouring windows within this hold the same packet; the bins of the spectrum are 0.21 MHz apart."""
 _LONGEST_SHIFT_SAMPLES = 6
 """Columns kept clear at each end of a packet for lines that are displaced (0.45 us)."""
+_LEAST_PERIODS = 1.2
+"""Periods in the columns used: a flag or a bar, which is half a period of something slow, is no packet."""
 _FLAG_LEAST_SAMPLES = 20
 """Shortest white flag, 1.5 us (NTC-7 has 4 us)."""
 
@@ -94,6 +96,8 @@ def _refined(pattern: F64, mhz: float, first: int, last: int) -> Packet | None:
     found = optimize.minimize_scalar(
         lambda f: _misfit(pattern[low:high], f), bounds=(max(0.1, refined - 0.15), refined + 0.15), method="bounded"
     )
+    if float(found.x) * (high - low) / _SAMPLE_MHZ < _LEAST_PERIODS:
+        return None
     return Packet(float(found.x), low, high)
 
 

@@ -19,6 +19,8 @@ from detect.lineup.heads import (
     fit_hue_timing,
     fit_timing,
     head_means,
+    hue_by_guide,
+    within_step_sigmas,
 )
 from detect.lineup.phase import PhaseFit, find_phase, head_of, lattice
 from detect.lineup.readings import BlockReadings
@@ -35,6 +37,8 @@ GAIN_ERROR = 0.003
 """Part of a timing figure by which it may be off besides noise: measured on rendered captures with known errors."""
 GAIN_ERROR_CORRECTED = 0.03
 """The same where a line corrector leaves only the growth along the line to read."""
+HUE_GAIN_ERROR = 0.03
+"""The same for timing from hue along the line, which reads the growth along it too."""
 RESPONSE_FLOOR_DB = 0.03
 """Systematic error of a packet's amplitude, from rendered captures: ends of packets, slope of the response across
 one."""
@@ -223,17 +227,20 @@ def find_timing(lock: Lock, standard: Standard) -> Timing | None:
     error = GAIN_ERROR if best.regime != "line-corrected" else GAIN_ERROR_CORRECTED
     skew = _mean([(f.skew_ns, f.skew_sigma_ns) for f in same])
     scallop = _mean([(f.scallop_ns, f.scallop_sigma_ns) for f in same])
-    if standard.short_name == "525":
-        for hue in _hue_timings(lock, standard):
-            both = combine(skew, (hue.skew_ns, hue.skew_sigma_ns))
-            arc = combine(scallop, (hue.scallop_ns, hue.scallop_sigma_ns))
-            if both is None or arc is None:
-                notes.append(
-                    "hue along the line does not follow the displacement: the decoder or corrector has velocity "
-                    "compensation; skew and scallop are from displacement alone"
-                )
-            else:
-                skew, scallop = both, arc
+    skew, scallop = _widened(skew, error), _widened(scallop, error)
+    for hue in _hue_timings(lock, standard) if standard.short_name == "525" else []:
+        both = combine(skew, _widened((hue.skew_ns, hue.skew_sigma_ns), HUE_GAIN_ERROR))
+        arc = combine(scallop, _widened((hue.scallop_ns, hue.scallop_sigma_ns), HUE_GAIN_ERROR))
+        if both is None or arc is None:
+            notes.append(
+                "hue along the line does not follow the displacement: the decoder or corrector has velocity "
+                "compensation; skew and scallop are from displacement alone"
+            )
+        else:
+            skew, scallop = both, arc
+    skew_more, scallop_more = within_step_sigmas(skew[0], scallop[0], standard)
+    skew = skew[0], float(np.hypot(skew[1], skew_more))
+    scallop = scallop[0], float(np.hypot(scallop[1], scallop_more))
     quadrature = [f for f in same if np.all(np.isfinite(f.quadrature_ns))]
     heads = None
     if quadrature:
@@ -244,8 +251,8 @@ def find_timing(lock: Lock, standard: Standard) -> Timing | None:
     return Timing(
         regime=best.regime,
         left_share=best.left_share,
-        skew=(skew[0], float(np.hypot(skew[1], error * skew[0]))),
-        scallop=(scallop[0], float(np.hypot(scallop[1], error * scallop[0]))),
+        skew=skew,
+        scallop=scallop,
         quadrature=heads,
         notes=tuple(dict.fromkeys(notes)),
     )
@@ -258,6 +265,11 @@ def _mean(values: list[tuple[float, float]]) -> tuple[float, float]:
     mean = float((v * w).sum() / w.sum())
     spread = float((w * (v - mean) ** 2).sum() / max(1, len(v) - 1)) if len(v) > 1 else 1.0
     return mean, float(np.sqrt(max(spread, 1.0) / w.sum()))
+
+
+def _widened(value: tuple[float, float], part: float) -> tuple[float, float]:
+    """Value and sigma, with what it may be off by in proportion."""
+    return value[0], float(np.hypot(value[1], part * value[0]))
 
 
 def _velocity(timing: Timing, standard: Standard) -> tuple[float, float]:
@@ -396,7 +408,13 @@ def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, lis
 
     def hue(b: BlockReadings) -> F64 | None:
         c = colour(b)
-        return None if c is None else np.angle(c, deg=True)
+        if c is None or b.bars is None or standard.short_name != "525":
+            return None
+        turned = np.angle(c, deg=True)
+        if timing is None:
+            return turned
+        guide = timing.skew[0], timing.scallop[0]
+        return turned - hue_by_guide(*guide, b.bars.columns, b.bars.weights, len(turned), standard, lock.phase.phase_lines)
 
     def white(b: BlockReadings) -> F64 | None:
         return b.bars.white_ire if b.bars is not None else None
@@ -404,6 +422,11 @@ def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, lis
     def noise(b: BlockReadings) -> F64 | None:
         return None if b.noise_ire2 is None or b.frames < 4 else 10 * np.log10(np.maximum(b.noise_ire2, 1e-9))
 
+    if standard.short_name == "625" and any(b.bars is not None and b.bars.gain is not None for b in lock.blocks):
+        notes.append(
+            "hue is not told in 625: the V switch turns a hue error the other way from line to line and frame to frame, so that "
+            "it averages out and shows as loss of saturation (1.5 % for 10 degrees)"
+        )
     absolute = pool.means(saturation, relative=False, inner_rows_only=True, floor=COLOUR_FLOOR_PCT)
     relative = None
     if absolute is not None:
