@@ -60,8 +60,9 @@ What `{command}` measured; the tables are its output. {tapes} tapes: {faulty} wi
 what FFV1 and v210 give back.
 
 Every tape has its own seed: content (drawn and photographed plates moved in ten ways with cuts, and a film), phase of the wheel,
-noise (40 to 46 dB), and of each fault whether it is there and how large (half to twelve times the target size, for response
-four times, evenly in the logarithm). The simulator and the measuring code share nothing, but both follow the same physics; real tapes have more in them.
+noise (40 to 46 dB), and of each fault whether it is there and how large (half to twelve times the target size, for response half
+to four times, evenly in the logarithm). The simulator and the measuring code share nothing, but both follow the same physics;
+real tapes have more in them.
 """
 FIGURES = """
 The figures of the whole tape (`summary`) less the truth. *null*: share of tapes where no figure is given. *gain*: slope of measured
