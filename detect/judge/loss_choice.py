@@ -106,9 +106,23 @@ def _of_the_shot(
     first = np.concatenate([[0], cuts])[shot]
     part = (frame - first) // max(1, round(LONGEST_SHOT_S * frame_rate))
     look = np.searchsorted(LENGTHS_SAMPLES, length, "right") + 10 * np.asarray(candidates["kind"]).astype(int)
-    if "crowd" in candidates:
-        look = np.where(np.asarray(candidates["crowd"]).astype(int) > CROWDED_RUNS, -1, look)
-    _, group = np.unique(np.stack([shot, part, look]), axis=1, return_inverse=True)
+    threshold = _of_the_look(np.stack([shot, part, look]), score, frame, frame_rate, alone)
+    if "crowd" not in candidates:
+        return threshold
+    crowded = np.asarray(candidates["crowd"]).astype(int) > CROWDED_RUNS
+    together = _of_the_look(np.stack([shot, part, crowded]), score, frame, frame_rate, alone)
+    return np.where(crowded, np.maximum(threshold, together), threshold)
+
+
+def _of_the_look(
+    keys: NDArray[np.int64],
+    score: NDArray[np.floating[Any]],
+    frame: NDArray[np.int64],
+    frame_rate: float,
+    alone: NDArray[np.bool_],
+) -> NDArray[np.floating[Any]]:
+    """Threshold of each candidate from those that share its column of ``keys`` (rows, candidates)."""
+    _, group = np.unique(keys, axis=1, return_inverse=True)
     group = np.asarray(group).ravel()
     groups = int(group.max()) + 1
     near = np.bincount(group[alone & (score < LIKELY) & (score >= LIKELY - NEAR)], minlength=groups)
