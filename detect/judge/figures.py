@@ -69,8 +69,32 @@ def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
     return float((weight * unit * fit.jumps[INDEX["hue_ramp"]]).sum() / power) if power > 0 else 0.0
 
 
-def stretch_readings(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> tuple[WindowReadings, TimeBaseFit]:
-    """Everything the fit says about one stretch."""
+CARRIER_DOUBT = {
+    "prores": 0.15, "mpeg2video": 0.2, "dvvideo": 0.25, "jpeg2000": 0.1, "h264": 0.6, "hevc": 0.6, "mpeg4": 0.6, "vc1": 0.6,
+}  # fmt: skip
+"""Share of a figure that a lossy carrier may have taken away: measured on the same faults, docs/carriers_table.md."""
+
+
+def _widened(readings: WindowReadings, share: float) -> WindowReadings:
+    """Error bars of all comparisons between heads, with ``share`` of the figure added in quadrature."""
+    update: dict[str, Value | HeadValues] = {}
+    for name in ("skew_ns", "scallop_ns", "velocity_error_ns"):
+        one = getattr(readings, name)
+        if one is not None and one.value is not None and one.sigma is not None:
+            update[name] = Value(value=one.value, sigma=float(np.hypot(one.sigma, share * abs(one.value))))
+    for name in ("quadrature_ns", "saturation_pct", "hue_deg", "level_ire", "noise_db", "response_db"):
+        four = getattr(readings, name)
+        if four is not None:
+            pairs = zip(four.values, four.sigmas, strict=True)
+            sigmas = [None if v is None or s is None else float(np.hypot(s, share * abs(v))) for v, s in pairs]
+            update[name] = HeadValues(values=four.values, sigmas=sigmas)
+    return readings.model_copy(update=update)
+
+
+def stretch_readings(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, doubt: float = 0.0
+) -> tuple[WindowReadings, TimeBaseFit]:
+    """Everything the fit says about one stretch; ``doubt`` is the share that the carrier may have taken away."""
     timing = fit_time_base(rows, view, standard, fit)
     heads = Offsets(timing.quadrature_ns, timing.quadrature_sigma_ns)
     hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing))
@@ -94,7 +118,7 @@ def stretch_readings(rows: Rows, view: View, standard: Standard, fit: WheelFit) 
             sigma_db=[[float(r.sigma[h]) for r in response] for h in range(HEADS)],
         ),
     )
-    return readings, timing
+    return (_widened(readings, doubt) if doubt else readings), timing
 
 
 def _value(value: float, sigma: float) -> Value | None:

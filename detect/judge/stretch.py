@@ -45,7 +45,14 @@ class Pooled:
 
 
 def pool_windows(
-    readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
+    readings: Readings,
+    chosen: NDArray[np.bool_],
+    view: View,
+    standard: Standard,
+    *,
+    height: int,
+    phase: float | None = None,
+    doubt: float = 0.0,
 ) -> Pooled:
     """Pool the chosen windows of a file, one chunk in memory at once, and fit."""
     pool, count = Pool(height), PictureCount(height)
@@ -61,7 +68,7 @@ def pool_windows(
         first += n
     rows = pool.rows()
     fit = fit_wheel(rows, view, standard, phase=phase)
-    figures, timing = stretch_readings(rows, view, standard, fit)
+    figures, timing = stretch_readings(rows, view, standard, fit, doubt=doubt)
     return Pooled(rows, fit, figures, timing, count.independent(view), pool.groups)
 
 
@@ -103,7 +110,9 @@ def window_jumps(readings: Readings, chosen: NDArray[np.bool_], view: View, stan
     )
 
 
-def window_readings(pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard) -> WindowReadings:
+def window_readings(
+    pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard, *, doubt: float = 0.0
+) -> WindowReadings:
     """Figures of a few windows together, at the stretch's phase; ``members`` index ``jumps``."""
     a1, a2 = jumps.a1[members].sum(axis=0), jumps.a2[members].sum(axis=0)
     fit = replace(
@@ -112,4 +121,4 @@ def window_readings(pooled: Pooled, jumps: WindowJumps, members: list[int], view
         jump_weight=a2,
         variance=np.full(len(RELATIONS), USUAL_VARIANCE),
     )
-    return stretch_readings(pooled.rows, view, standard, fit)[0]
+    return stretch_readings(pooled.rows, view, standard, fit, doubt=doubt)[0]

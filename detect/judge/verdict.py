@@ -25,6 +25,7 @@ from detect.findings import (
 )
 from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
+from detect.judge.figures import CARRIER_DOUBT
 from detect.judge.found import Context, findings_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
@@ -68,6 +69,7 @@ class _File:
     parts: Parts
     start_timecode: str | None
     programme_frames: int
+    doubt: float
 
     def label(self, frame: int) -> str | None:
         if self.start_timecode is None:
@@ -94,7 +96,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
     wheel = _joined(wheel)
-    found += _relocks(file, wheel)
+    wheel, relocks = _relocks(file, wheel)
+    found += relocks
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
     minutes = file.programme_frames / float(file.rate) / 60
@@ -159,7 +162,7 @@ def _describe(readings: Readings) -> _File:
     step_y = int(readings.header.measured.get("chroma_step_y", 1))
     return _File(
         readings, standard, View(raster.picture_row0, height, step_y), height, frames, rate, start, end, programme, parts,
-        transfer.get("start_timecode"), int(judged.sum()),
+        transfer.get("start_timecode"), int(judged.sum()), CARRIER_DOUBT.get(str(transfer["codec"]), 0.0),
     )  # fmt: skip
 
 
@@ -171,7 +174,7 @@ def _mask(file: _File, members: NDArray[np.int64]) -> NDArray[np.bool_]:
 
 def _pool(file: _File, members: NDArray[np.int64], phase: float | None) -> Pooled:
     return pool_windows(
-        file.readings, _mask(file, members), file.view, file.standard, height=file.height, phase=phase
+        file.readings, _mask(file, members), file.view, file.standard, height=file.height, phase=phase, doubt=file.doubt
     )
 
 
@@ -288,23 +291,27 @@ def _windows(
         figures = WindowReadings()
         if pooled is not None and jumps is not None:
             inside = [i for i in range(k, min(k + 2, len(jumps.index)))]
-            figures = window_readings(pooled, jumps, inside, file.view, file.standard)
+            figures = window_readings(pooled, jumps, inside, file.view, file.standard, doubt=file.doubt)
         cuts = file.readings.cuts
         shots = 1 + int(((cuts > a) & (cuts < b)).sum())
         out.append(Window(start_frame=a, end_frame=b, start_timecode=file.label(a), shots=shots, readings=figures))
     return out
 
 
-def _relocks(file: _File, wheel: list[WheelState]) -> list[Finding]:
+def _relocks(file: _File, wheel: list[WheelState]) -> tuple[list[WheelState], list[Finding]]:
+    """Changes of phase between known wheels; each is put at the cut nearest to it, if one is within a second."""
+    wheel = list(wheel)
     out = []
-    for before, after in itertools.pairwise(wheel):
-        if not (before.locked and after.locked) or before.phase_lines is None or after.phase_lines is None:
+    for k, (before, after) in enumerate(itertools.pairwise(wheel)):
+        if before.phase_lines is None or after.phase_lines is None:
             continue
         period = float(file.standard.lines_per_pass)
         step = (after.phase_lines - before.phase_lines + period / 2) % period - period / 2
-        at = after.start_frame
-        near = [int(c) for c in file.readings.cuts if abs(int(c) - at) <= float(file.rate)]
-        at = min(near, key=lambda c: abs(c - after.start_frame)) if near else at
+        window = int(file.end[0] - file.start[0])
+        near = [int(c) for c in file.readings.cuts if abs(int(c) - after.start_frame) <= window]
+        at = min(near, key=lambda c: abs(c - after.start_frame)) if near else after.start_frame
+        wheel[k] = wheel[k].model_copy(update={"end_frame": at})
+        wheel[k + 1] = after.model_copy(update={"start_frame": at})
         out.append(
             Finding(
                 id="", kind="relock", start_frame=at, end_frame=min(at + 1, file.frames), start_timecode=file.label(at),
@@ -315,7 +322,7 @@ def _relocks(file: _File, wheel: list[WheelState]) -> list[Finding]:
                 causes=causes_for("relock"),
             )
         )  # fmt: skip
-    return out
+    return wheel, out
 
 
 def _noise_finding(file: _File, snr_db: float, limits: Limits) -> Finding:
