@@ -30,6 +30,7 @@ FAINT = 0.25
 VELOCITY_FAINT_NS = 1.0
 GAIN_FROM = 1.0
 """Gain is taken from faults of the target size and more: smaller ones only add noise to it."""
+FEWEST_FOR_GAIN = 3
 
 
 def document(records: list[Record], command: str) -> str:
@@ -65,8 +66,8 @@ to four times, evenly in the logarithm). The simulator and the measuring code sh
 real tapes have more in them.
 """
 FIGURES = """
-The figures of the whole tape (`summary`) less the truth. *null*: share of tapes where no figure is given. *gain*: slope of measured
-over true, least squares, faults of the target size and more. *bias* and *scatter*: mean and 1.48 times the median absolute
+The figures of the whole tape (`summary`) less the truth. *null*: share of tapes where no figure is given. *gain*: median of
+measured over true, faults of the target size and more. *bias* and *scatter*: mean and 1.48 times the median absolute
 deviation from it. *stated*: median sigma. *1 sigma*, *2 sigma*: share of errors within so many stated sigmas (68 and 95 are due).
 Figures per head count four values a tape. A fault that a corrector removed is stated before correction, so null is right there.
 """
@@ -134,7 +135,7 @@ def _figures_of(got: np.ndarray, target: float, *, biased: bool) -> list[str]:
     true, value, sigma = got.T
     error = value - true
     large = np.abs(true) >= GAIN_FROM * target
-    gain = float((true * value)[large].sum() / (true[large] ** 2).sum()) if large.sum() >= 4 else None
+    gain = float(np.median(value[large] / true[large])) if large.sum() >= FEWEST_FOR_GAIN else None
     ratio = np.abs(error) / sigma
     return [
         "-" if gain is None else f"{gain:.3f}",
