@@ -147,3 +147,11 @@ def test_pictures_that_cannot_be_predicted_are_judged_as_one_look() -> None:
 def test_dashes_at_line_ends_are_no_losses() -> None:
     rng = np.random.default_rng(10)
     assert not choose(candidates(np.full(3, 9.0), rng, kind=4)).any()
+
+
+def test_a_field_full_of_suspects_beside_a_cut_needs_better_odds() -> None:
+    """A cut between the fields of a frame leaves a field that none around it explains."""
+    arrays = candidates(np.array([4.6, 7.0]), np.random.default_rng(11))
+    arrays |= {"crowd": np.array([61, 61]), "neighbours": np.array([2, 2])}
+    assert choose(arrays).tolist() == [False, True]
+    assert choose({**arrays, "neighbours": np.array([4, 4])}).all()

@@ -47,6 +47,9 @@ LENGTHS_SAMPLES = (0.0, 13.5, 20.0, 30.0, 60.0, 1e9)
 CROWDED_RUNS = 300
 """Suspect runs in a field from which its picture cannot be predicted (as many as are weighed, measure.losses): there
 false candidates have every look, so all looks of the shot are asked together."""
+CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 2, 30, 6.0
+"""A field beside a cut (so many fields around to ask, or fewer) with so many suspect runs may itself belong to the other
+shot, for edits and film cut between the fields of a frame too: odds must be e^4 better there (house practice)."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
 LONGEST_SHOT_S = 20.0
@@ -111,7 +114,12 @@ def _of_the_shot(
         return threshold
     crowded = np.asarray(candidates["crowd"]).astype(int) > CROWDED_RUNS
     together = _of_the_look(np.stack([shot, part, crowded]), score, frame, frame_rate, alone)
-    return np.where(crowded, np.maximum(threshold, together), threshold)
+    threshold = np.where(crowded, np.maximum(threshold, together), threshold)
+    if "neighbours" in candidates:
+        at_cut = np.asarray(candidates["neighbours"]) <= CUT_NEIGHBOURS
+        torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS)
+        threshold = np.where(torn, np.maximum(threshold, CUT_LIKELY), threshold)
+    return threshold
 
 
 def _of_the_look(
