@@ -42,7 +42,12 @@ def _number(value: float | None, sigma: float | None, *, sign: bool = True) -> s
 def _pm(value: Value | None, unit: str, *, sign: bool = True) -> str:
     if value is None or value.value is None or value.sigma is None:
         return "–"
-    return f"{_number(value.value, value.sigma, sign=sign)} ±{value.sigma:.{_digits(value.sigma)}f} {unit}"
+    return f"{_number(value.value, value.sigma, sign=sign)} ±{_error(value.sigma)} {unit}"
+
+
+def _error(sigma: float) -> str:
+    """A standard error, never shown as nothing."""
+    return f"{max(sigma, 0.01):.{_digits(sigma)}f}"
 
 
 def _say(console: Console, text: str, *, style: str = "") -> None:
@@ -88,8 +93,8 @@ def _guide_table(result: LineupResult) -> Table:
     table.add_column(justify="right")
     table.add_column(style="dim")
     table.add_row("time base", figures.time_base, "")
-    table.add_row("skew", _pm(figures.skew_ns, "ns"), f"guide position {_pm(same.guide_position_um, 'µm')}")
-    table.add_row("scallop", _pm(figures.scallop_ns, "ns"), f"guide height {_pm(same.guide_height_um, 'µm')}")
+    table.add_row("skew", _pm(figures.skew_ns, "ns"), f"guide position {_pm(same.guide_position_um, 'um')}")
+    table.add_row("scallop", _pm(figures.scallop_ns, "ns"), f"guide height {_pm(same.guide_height_um, 'um')}")
     if figures.snr_db is not None:
         table.add_row("signal to noise", _pm(figures.snr_db, "dB", sign=False), "unweighted, mean of the heads")
     return table
@@ -140,7 +145,7 @@ def _head_row(name: str, values: HeadValues, unit: str, *, sign: bool) -> list[s
     sigmas = [s for s in values.sigmas if s is not None]
     worst = max(sigmas) if sigmas else None
     cells = [_number(v, worst, sign=sign) for v in values.values]
-    return [name, *cells, "–" if worst is None else f"{worst:.{_digits(worst)}f}", unit]
+    return [name, *cells, "–" if worst is None else _error(worst), unit]
 
 
 def _print_tones(console: Console, result: LineupResult) -> None:
@@ -197,7 +202,7 @@ def print_comparison(console: Console, found: Comparison) -> None:
         change = found.changes[k]
         sigma = max(change.before.sigma, change.after.sigma)
         name = change.figure.replace("_", " ") + (f" head {change.head}" if change.head else "")
-        moved = _number(change.after.value - change.before.value, sigma) if change.changed else "same"
+        moved = _number(change.after.value - change.before.value, sigma) if change.changed else "within noise"
         table.add_row(
             name,
             _number(change.before.value, sigma),
@@ -209,7 +214,7 @@ def print_comparison(console: Console, found: Comparison) -> None:
     console.print(table)
     rest = len(found.changes) - len(shown)
     if rest:
-        console.print(Text(f"{_INDENT}{rest} other figures are the same within their noise", style="dim"))
+        console.print(Text(f"{_INDENT}{rest} other figures changed by no more than their noise", style="dim"))
     console.print()
     if found.main is None:
         _say(console, "Nothing that can be set has changed beyond its noise: turn further the same way, or this is another adjuster.")

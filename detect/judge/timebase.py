@@ -24,8 +24,10 @@ BURST_CENTRE_SAMPLES = {"525": 88, "625": 92}
 """Middle of the colour burst, luma samples after 0H: 5.3 us + 1.26 us (525), 5.6 us + 1.13 us (625) (BT.1700; from memory)."""
 SIGMA_SCALE = 1.5
 """Standard errors of jumps times this: content errs alike at several boundaries (measured against truth, docs/accuracy.md)."""
-GAIN_ERROR = 0.04
+GAIN_ERROR = 0.05
 """Share of a jump that its gain may err by from one content to another (measured: 0.99 to 1.05)."""
+SILENT_HUE_NS = 5.0
+"""Standard error given to a scallop that hue along the line does not show; a sixth of what is first flagged."""
 UNCORRECTED_GAIN = 30.0
 """Chi-square that whole-line displacement must win over the corrected model: F(4, 400) has a chance below 1e-5 there."""
 SIGNIFICANT = 4.0
@@ -153,6 +155,9 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
         and abs(c_hue[0] - c_ramp[0]) < SIGNIFICANT * np.sqrt(v_ramp[0, 0] + v_hue[0, 0])
     )
     s_hue_used = s_hue if use_hue else np.full(HEADS, np.inf)
+    if not use_hue and standard.short_name == "525" and abs(c_hue[0] - c_ramp[0]) < SIGNIFICANT * np.sqrt(v_ramp[0, 0] + v_hue[0, 0]):
+        # silent hue speaks for a small scallop, but a decoder may have silenced it: it is given a wide error bar
+        s_hue_used = np.hypot(s_hue, SILENT_HUE_NS * np.abs(growth[:, 0] * hue_per_ns))
     data, sigma = np.concatenate([shift, ramp, hue_ramp]), np.concatenate([s_shift, s_ramp, s_hue_used])
     # unknowns: e_B, e_C, e_D against A (three), skew, scallop
     heads = _STEP[:, 1:]
@@ -164,8 +169,13 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
     ])
     corrected = np.vstack([design.shift_corrected[:, 1:], growth, growth * hue_per_ns])
     sigma = np.hypot(SIGMA_SCALE * sigma, GAIN_ERROR * np.abs(data))
-    value, cov, chi_free = _least_squares(free, data, sigma)
-    c_value, c_cov, chi_corrected = _least_squares(corrected, data, sigma)
+    value, cov, _ = _least_squares(free, data, sigma)
+    c_value, c_cov, _ = _least_squares(corrected, data, sigma)
+    # the regimes are compared with hue along the line always: a line-corrected scallop could not hide from it in 525 lines
+    s_hue_seen = s_hue if standard.short_name == "525" else np.full(HEADS, np.inf)
+    all_sigma = np.hypot(SIGMA_SCALE * np.concatenate([s_shift, s_ramp, s_hue_seen]), GAIN_ERROR * np.abs(data))
+    chi_free = _least_squares(free, data, all_sigma)[2]
+    chi_corrected = _least_squares(corrected, data, all_sigma)[2]
     offsets = np.concatenate([[0.0], value[:3]])
     mean_out = np.eye(HEADS) - 1.0 / HEADS
     offset_cov = np.zeros((HEADS, HEADS))

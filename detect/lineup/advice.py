@@ -50,7 +50,7 @@ def _said(value: Value | None, unit: str) -> str:
     if value is None or value.value is None or value.sigma is None:
         return "not measured"
     digits = 1 if value.sigma >= 0.1 else 2
-    return f"{value.value:+.{digits}f} ±{value.sigma:.{digits}f} {unit}"
+    return f"{value.value:+.{digits}f} ±{max(value.sigma, 0.01):.{digits}f} {unit}"
 
 
 def head_name(index: int, numbers: list[int] | None) -> str:
@@ -192,15 +192,20 @@ def _others(figures: Figures, equivalents: Equivalents, numbers: list[int] | Non
 def _tone(audio: Audio | None) -> list[Step]:
     if audio is None:
         return []
-    out = []
-    for tone in audio.tones:
-        if tone.above_reference_db is not None and abs(tone.above_reference_db) >= WORTH["tone_db"]:
-            out.append(
-                Step(
-                    what=f"playback level of audio channel {tone.channel}",
-                    amount=f"tone {tone.above_reference_db:+.2f} dB against {audio.reference_dbfs:g} dBFS",
-                    how="Set the playback level on the line-up tone of the alignment tape or of this tape.",
-                    caution=ELECTRONIC,
-                )
-            )
-    return out
+    off = [
+        t
+        for t in audio.tones
+        if t.above_reference_db is not None and abs(t.above_reference_db) >= max(WORTH["tone_db"], _SIGMAS * (t.sigma_db or 0.0))
+    ]
+    if not off:
+        return []
+    channels = [str(c) for c in dict.fromkeys(t.channel for t in off)]
+    levels = ", ".join(f"channel {t.channel} {t.above_reference_db:+.2f} dB" for t in off)
+    return [
+        Step(
+            what=f"audio playback level of {'channel' if len(channels) == 1 else 'channels'} {' and '.join(channels)}",
+            amount=f"{levels} against {audio.reference_dbfs:g} dBFS",
+            how="Set the playback level on the line-up tone of the alignment tape or of this tape.",
+            caution=ELECTRONIC,
+        )
+    ]

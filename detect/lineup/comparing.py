@@ -222,12 +222,12 @@ def in_words(change: Change, *, turned: float) -> str:
     assert advice.sigma_turns is not None
     amount = f"{abs(advice.further_turns):.2f} ±{advice.sigma_turns:.2f} of the trial turn"
     if advice.action == "go on":
-        text = f"{move} Turn {amount} further the same way."
+        text = f"{move} Turn {amount} further the way of the trial turn."
     else:
         past = abs(advice.further_turns) + advice.overshoot_turns
         text = (
             f"{move} Zero lies {amount} back: turn back {past:.2f}, then {advice.overshoot_turns:.2f} forward again, so that the "
-            "last movement goes the same way and the screw's play is taken up."
+            "last movement goes the way of the trial turn and the screw's play is taken up."
         )
     if advice.limited:
         text += " That is as far as a straight line is to be trusted: capture and compare again."

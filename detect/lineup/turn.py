@@ -50,7 +50,8 @@ class TurnAdvice:
 def advise_turn(before: Reading, after: Reading, *, turned: float = 1.0) -> TurnAdvice:
     """What to do after a turn of ``turned`` trial turns took a figure from ``before`` to ``after``.
 
-    Raises ValueError for a turn of zero.
+    ``turned`` is the sum of the movements between the two captures, negative when it came out against the trial turn; the
+    last movement is taken to have gone the way of the trial turn. Raises ValueError for a turn of zero.
     """
     if turned == 0 or not np.isfinite(turned):
         raise ValueError("a turn of zero tells nothing about the adjuster")
@@ -67,20 +68,19 @@ def advise_turn(before: Reading, after: Reading, *, turned: float = 1.0) -> Turn
     sigma = float(np.hypot(before.value * scale * after.sigma, after.value * scale * before.sigma))
     further = float(np.clip(exact, -MOST_TURNS, MOST_TURNS))
     limited = further != exact
-    # the direction in which the screw was last taken up
-    back = further * turned < 0
+    # play is taken up in the direction of the trial turn, whatever the sum of the last movements was
+    back = further < 0
     left = after.value + further * per_turn.value
     expected = Reading(left if limited else 0.0, float(np.hypot(after.sigma, further * per_turn.sigma)))
     action: Action = "go back and return" if back else "go on"
     return TurnAdvice(action, further, sigma, per_turn, expected, OVERSHOOT_TURNS if back else 0.0, limited)
 
 
-def movements(advice: TurnAdvice, *, turned: float = 1.0) -> list[float]:
+def movements(advice: TurnAdvice) -> list[float]:
     """The advised movements of the screw in trial turns, one after the other; the last one goes the way of the trial
     turn."""
     if advice.further_turns is None:
         return []
     if advice.action == "go back and return":
-        past = np.sign(turned) * advice.overshoot_turns
-        return [advice.further_turns - past, past]
+        return [advice.further_turns - advice.overshoot_turns, advice.overshoot_turns]
     return [advice.further_turns]
