@@ -34,13 +34,14 @@ NARROW = ("dv50", "dv25", "h264", "mpeg2_long")
 FIGURES = ("skew_ns", "quadrature_ns", "saturation_pct", "level_ire", "noise_db", "response_db")
 HEAD = """# What a carrier keeps
 
-`{command}` stored the same tape ({seeds} programmes of {seconds:g} s, 525 lines, uncorrected; 60 ns skew,
+`{command}` stored the same tape ({seeds} programme(s) of {seconds:g} s, 525 lines, uncorrected; 60 ns skew,
 40 ns quadrature, 10 % saturation,
 1.5 IRE level, 3 dB noise and 4 dB response, of one head each) in every carrier and scanned every file.
 
 *gain* is the figure from this carrier over the figure from uncompressed v210 of the same tape (least squares over the heads), so 1
-means that the carrier changes nothing (FFV1 of 10 bits holds the same samples); *sigma* is the stated error over that of the original. "-" means that no figure is given.
-Data rates are those of `docs/synthetic_clips.md`. One-head figures rest on few pictures: read the second decimal with care.
+means that the carrier changes nothing (FFV1 of 10 bits holds the same samples); *sigma* is the stated error over that of the
+original. "-" means that no figure is given. `docs/synthetic_clips.md` names the encoders. One short programme decides each row:
+read the second decimal with care.
 """
 
 
