@@ -35,7 +35,7 @@ def _digits(sigma: float | None) -> int:
 def _number(value: float | None, sigma: float | None, *, sign: bool = True) -> str:
     if value is None:
         return "–"
-    text = f"{value:{'+' if sign else ''}.{_digits(sigma)}f}"
+    text = f"{round(value, _digits(sigma)) + 0.0:{'+' if sign else ''}.{_digits(sigma)}f}"
     return text.replace("-", "−")
 
 
@@ -166,6 +166,14 @@ def _print_tones(console: Console, result: LineupResult) -> None:
         )
 
 
+def _in_words(name: str) -> str:
+    """ "response_db@3 head 1" as "response at 3 MHz, head 1"; the unit stands elsewhere."""
+    figure, _, rest = name.partition(" ")
+    key, _, mhz = figure.partition("@")
+    words = "signal to noise" if key == "snr_db" else key.rsplit("_", 1)[0].replace("_", " ")
+    return words + (f" at {mhz} MHz" if mhz else "") + (f", {rest}" if rest else "")
+
+
 def print_history(console: Console, deck: Deck, found: list[Trend], *, page: Path) -> None:
     """Latest figure, trend and days to its limit, one line each."""
     console.print(Text(f"{deck.name}: {len(deck.entries)} line-ups", style="bold"))
@@ -181,7 +189,7 @@ def print_history(console: Console, deck: Deck, found: list[Trend], *, page: Pat
         left = "–" if trend.days_to_limit is None else "past" if trend.days_to_limit == 0 else f"{trend.days_to_limit:.0f}"
         limit = "–" if trend.limit is None else f"{trend.limit:g}"
         table.add_row(
-            trend.name.replace("_", " "), f"{_number(trend.latest, trend.sigmas[-1])} {trend.unit}", slope, limit, left
+            _in_words(trend.name), f"{_number(trend.latest, trend.sigmas[-1])} {trend.unit}", slope, limit, left
         )
     console.print(table)
     console.print(Text(f"{_INDENT}± is the 95 % interval of the slope (Theil–Sen); – is too few line-ups or no trend", style="dim"))
