@@ -11,7 +11,7 @@ from fabricated import clean_tape, one_fault_tape
 from lineup_material import Sequence_, bars, multiburst
 from typer.testing import CliRunner
 
-from cli.main import app, main
+from cli.main import app
 from detect.lineup.result import LineupResult
 from synthetic_clips.deck import DeckFaults
 from synthetic_clips.files import Tone, write_clip
@@ -33,12 +33,11 @@ def captures(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return capture(folder / "before.mkv", skew_ns=40.0, seed=1), capture(folder / "after.mkv", skew_ns=22.0, seed=2)
 
 
-def refused(capsys: pytest.CaptureFixture[str], *arguments: object) -> str:
+def refused(*arguments: object) -> str:
     """The one line of complaint; status 2."""
-    with pytest.raises(SystemExit) as stop:
-        main([str(a) for a in arguments])
-    assert stop.value.code == 2
-    lines = capsys.readouterr().err.strip().splitlines()
+    done = CliRunner().invoke(app, [str(a) for a in arguments])
+    assert done.exit_code == 2
+    lines = done.stderr.strip().splitlines()
     assert len(lines) == 1
     return lines[0]
 
@@ -82,17 +81,17 @@ def test_two_transfers_are_told_apart(tmp_path: Path) -> None:
     assert "Gone: " in shown.output
 
 
-def test_bad_input_is_one_line_and_status_two(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    assert "no such file" in refused(capsys, "lineup", tmp_path / "none.mkv")
+def test_bad_input_is_one_line_and_status_two(tmp_path: Path) -> None:
+    assert "no such file" in refused("lineup", tmp_path / "none.mkv")
     text = tmp_path / "text.mkv"
     text.write_text("no video")
-    assert "cannot be read" in refused(capsys, "lineup", text)
-    assert "name a capture" in refused(capsys, "lineup")
-    assert "no such deck file" in refused(capsys, "lineup", "--history", tmp_path / "none.toml")
-    assert "given twice" in refused(capsys, "compare", text, text)
+    assert "cannot be read" in refused("lineup", text)
+    assert "name a capture" in refused("lineup")
+    assert "no such deck file" in refused("lineup", "--history", tmp_path / "none.toml")
+    assert "given twice" in refused("compare", text, text)
     broken = tmp_path / "a.lineup.json"
     broken.write_text("{}")
-    assert "not a line-up result" in refused(capsys, "compare", broken, text)
+    assert "not a line-up result" in refused("compare", broken, text)
     found = tmp_path / "a.findings.json"
     found.write_text(clean_tape(minutes=1.0).model_dump_json(by_alias=True))
-    assert "two of a kind" in refused(capsys, "compare", found, text)
+    assert "two of a kind" in refused("compare", found, text)
