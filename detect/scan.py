@@ -177,6 +177,10 @@ def measure_file(
         frames = max(last + 1, 0)
         found = losses.finish() if search else (keep.losses if keep is not None else {})
         warnings = [*transfer.warnings, *transfer.limits, *_trouble_lines(troubles, damaged)]
+        if search and not losses.compensated_measurable:
+            warnings.append(f"{transfer.codec} does not keep copies exact: compensated dropouts were not looked for")
+        if losses.dropped:
+            warnings.append(f"{losses.dropped} more candidate dropouts found no room and are not listed")
         expected = transfer.frames_expected
         if expected and frames < expected - transfer.timing.length_slack_frames:
             warnings.append(f"the file ends early: {frames} of {expected} frames; measured as far as it goes")

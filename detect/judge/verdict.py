@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 
 from detect import __version__, timecode
 from detect.findings import (
+    Evidence,
     Finding,
     Findings,
     HeadValues,
     Tone,
+    TopSkew,
     TransferInfo,
     Verdict,
     WheelState,
@@ -32,6 +34,8 @@ from detect.judge.loss_findings import judge_losses
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
 from detect.judge.stretch import Pooled, WindowJumps, pool_windows, window_jumps, window_readings
+from detect.judge.timebase import displacement_rows
+from detect.judge.top_skew import Hook, edge_positions, find_hook
 from detect.judge.tracking import fit_curve, track, window_groups
 from detect.judge.wheel import View, phase_lattice
 from detect.measure.windows import FRAME_FIGURES
@@ -109,12 +113,19 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     snr = noise.published.value if noise is not None else None
     if noise is not None and noise.steady and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))
-    found = _numbered(found)
     figures = main[0].readings if main else WindowReadings()
     if figures.noise_db is not None and not (noise is not None and noise.steady):
         figures = figures.model_copy(update={"noise_db": _doubted(figures.noise_db)})
+    hook = _hook(file, main[0] if main else None)
+    if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
+        found.append(_hook_finding(file, hook, limits))
+    found = _numbered(found)
     summary = figures.model_copy(
-        update={"snr_db": noise.published if noise else None, "dropouts": losses.counts if minutes > 0 else None}
+        update={
+            "top_skew_ns": _published(hook),
+            "snr_db": noise.published if noise else None,
+            "dropouts": losses.counts if minutes > 0 else None,
+        }
     )
     warnings = list(readings.header.warnings)
     return Findings(
@@ -323,6 +334,37 @@ def _relocks(file: _File, wheel: list[WheelState]) -> tuple[list[WheelState], li
             )
         )  # fmt: skip
     return wheel, out
+
+
+def _hook(file: _File, main: Pooled | None) -> Hook | None:
+    """Top skew from the blanking edges, the wheel's own displacement taken off where it is known."""
+    position, weight = edge_positions(file.readings, file.programme)
+    if not len(position):
+        return None
+    wheel_ns = None
+    if main is not None and main.timing.regime == "uncorrected":
+        wheel_ns = displacement_rows(
+            file.standard, phase=main.fit.phase_lines, height=file.height, skew_ns=main.timing.skew_ns,
+            scallop_ns=main.timing.scallop_ns, quadrature_ns=main.timing.quadrature_ns,
+        )[0].astype(np.float64)  # fmt: skip
+    return find_hook(position, weight, file.view, wheel_ns=wheel_ns)
+
+
+def _published(hook: Hook | None) -> TopSkew | None:
+    return None if hook is None else TopSkew(value=hook.value_ns, sigma=hook.sigma_ns, decay_lines=hook.decay_lines)
+
+
+def _hook_finding(file: _File, hook: Hook, limits: Limits) -> Finding:
+    rows = (file.view.top, file.view.top + 2 * round(hook.decay_lines))
+    return Finding(
+        id="", kind="top_skew", start_frame=0, end_frame=file.frames, start_timecode=file.label(0),
+        end_timecode=file.label(file.frames), affected_pct=100.0, heads=[], value=hook.value_ns, unit="ns", sigma=hook.sigma_ns,
+        significance=min(abs(hook.value_ns) / hook.sigma_ns, 38.0), status="confirmed",
+        severity="flag" if abs(hook.value_ns) >= limits.flag("top_skew_ns") else "note",
+        text=f"The top of every field is displaced by {hook.value_ns:+.0f} ± {hook.sigma_ns:.0f} ns and settles within "
+        f"{hook.decay_lines:.0f} lines; it follows the field, not the wheel.",
+        evidence=Evidence(frame=file.frames // 2, lines=[rows]), causes=causes_for("top_skew"),
+    )  # fmt: skip
 
 
 def _noise_finding(file: _File, snr_db: float, limits: Limits) -> Finding:

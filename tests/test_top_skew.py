@@ -1,0 +1,42 @@
+"""Top skew from the blanking edges."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from detect.judge.top_skew import find_hook
+from detect.judge.wheel import View
+
+VIEW = View(0, 486)
+
+
+def edges(hook_ns: float, decay_lines: float, *, seed: int, noise_ns: float = 1.0, shown: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    line = np.arange(486) / 2.0
+    place = 370.0 + hook_ns * np.exp(-line / decay_lines) + rng.normal(0, noise_ns, 486)
+    weight = (rng.random(486) < shown).astype(float) * 300
+    return np.stack([place, place + 52_000], axis=1), np.stack([weight, weight], axis=1)
+
+
+@pytest.mark.parametrize(("hook_ns", "decay_lines"), [(800.0, 9.0), (-300.0, 15.0), (120.0, 5.0)])
+def test_a_hook_is_read_with_its_decay(hook_ns: float, decay_lines: float) -> None:
+    hook = find_hook(*edges(hook_ns, decay_lines, seed=1), VIEW)
+    assert hook is not None
+    assert abs(hook.value_ns - hook_ns) < 3 * hook.sigma_ns
+    assert hook.value_ns == pytest.approx(hook_ns, rel=0.1)
+    assert hook.decay_lines == pytest.approx(decay_lines, abs=1.5)
+
+
+def test_straight_edges_say_nothing_rather_than_zero() -> None:
+    assert all(find_hook(*edges(0.0, 9.0, seed=s), VIEW) is None for s in range(50))
+
+
+def test_too_few_edges_say_nothing() -> None:
+    assert find_hook(*edges(800.0, 9.0, seed=2, shown=0.5), VIEW) is None
+
+
+def test_what_the_wheel_displaces_is_no_hook() -> None:
+    place, weight = edges(0.0, 9.0, seed=3)
+    wheel = 40 * np.sin(np.arange(486) / 33 * np.pi)
+    assert find_hook(place + wheel[:, None], weight, VIEW, wheel_ns=wheel) is None
