@@ -15,6 +15,7 @@ from detect.findings import Findings, WindowReadings
 from detect.judge.limits import Limits, default_limits, parse_limits
 from detect.judge.timebase import displacement_rows
 from detect.judge.verdict import judge
+from detect.lineup.deck_on_findings import apply_deck
 from detect.measure.decoding import read_frames
 from detect.measure.fields import Transfer
 from detect.measure.losses import LossFinder
@@ -127,7 +128,8 @@ def judge_file(readings_path: str | Path, *, limits: Path | None = None, deck: P
     """Judge saved readings, without decoding."""
     readings = Readings(readings_path)
     speed = float(readings.header.measured.get("tape_speed_ips", 15.0))
-    return judge(readings, read_limits(limits), tape_speed_ips=speed)
+    findings = judge(readings, read_limits(limits), tape_speed_ips=speed)
+    return findings if deck is None else apply_deck(findings, Path(deck))
 
 
 def measure_file(

@@ -142,7 +142,9 @@ def test_it_is_said_when_heads_cannot_be_numbered(tmp_path: Path) -> None:
     strange = apply_deck(play(saturation=[0.0, 14.0, -14.0, 0.0]), deck_file(tmp_path, entry()))
     assert strange.wheel[0].head_numbers is None
     assert "not numbered" in strange.warnings[-1]
-    lettered = apply_deck(play(), deck_file(tmp_path, entry(order="letters")))
+    other = tmp_path / "other"
+    other.mkdir()
+    lettered = apply_deck(play(), deck_file(other, entry(order="letters")))
     assert lettered.wheel[0].head_numbers is None
     assert lettered.findings[1].causes[0].origin == "either"
 

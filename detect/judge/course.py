@@ -15,6 +15,13 @@ LEVEL_SPREAD = 0.2
 """A fault that is there may vary by this share from window to window without being said to come and go."""
 
 
+WHOLE_PART = 0.85
+"""A window that shows this share of the level has the fault all through: less is noise of the window."""
+LEAST_PART = 0.1
+PART_CLEAR = 3.0
+"""Standard errors and share of the level from which a window beside the stretch is taken to hold a part of it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """Windows first <= w < last with the fault; ``growing``: it rises through the stretch by more than its scatter."""
@@ -24,6 +31,8 @@ class Stretch:
     start_frame: int
     end_frame: int
     growing: bool
+    core: tuple[int, int]
+    """The windows that have it from their start to their end."""
 
 
 def stretches(
@@ -42,15 +51,40 @@ def stretches(
         weight = 1 / sigma[on & said] ** 2
         level = float((amplitude[on & said] * weight).sum() / weight.sum())
     bounds = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
-    out = []
-    for first, last in zip(bounds[::2], bounds[1::2], strict=True):
-        start, end = int(start_frame[first]), int(end_frame[last - 1])
-        if first > 0:
-            start = _edge(amplitude[first - 1 : first + 1], level, start_frame[first - 1], end_frame[first - 1], rising=True)
-        if last < len(on):
-            end = _edge(amplitude[last - 1 : last + 1], level, start_frame[last], end_frame[last], rising=False)
-        out.append(Stretch(int(first), int(last), start, end, _growing(amplitude[first:last], sigma[first:last])))
-    return out
+    return [
+        _stretch(amplitude, sigma, int(first), int(last), start_frame, end_frame)
+        for first, last in zip(bounds[::2], bounds[1::2], strict=True)
+    ]
+
+
+def _stretch(
+    amplitude: F64, sigma: F64, first: int, last: int, start_frame: NDArray[np.int64], end_frame: NDArray[np.int64]
+) -> Stretch:
+    """In and out points by how much of the windows at either end has the fault, against the level inside."""
+    inside = slice(first + 1, last - 1) if last - first > 2 else slice(first, last)
+    good = np.isfinite(sigma[inside])
+    weight = np.where(good, 1 / np.where(good, sigma[inside], 1.0) ** 2, 0.0)
+    level = float((amplitude[inside] * weight).sum() / weight.sum()) if weight.sum() > 0 else 1.0
+
+    def share(w: int) -> float:
+        if not 0 <= w < len(amplitude) or not np.isfinite(sigma[w]) or level <= 0:
+            return 0.0
+        value = float(np.clip(amplitude[w] / level, 0.0, 1.0))
+        return value if amplitude[w] > PART_CLEAR * sigma[w] and value > LEAST_PART else 0.0
+
+    growing = _growing(amplitude[inside], sigma[inside])
+    head, tail = share(first), share(last - 1)
+    head, tail = (1.0 if s > WHOLE_PART or growing else s for s in (head, tail))
+    start = float(end_frame[first]) - head * float(end_frame[first] - start_frame[first])
+    end = float(start_frame[last - 1]) + tail * float(end_frame[last - 1] - start_frame[last - 1])
+    if head == 1.0 and first > 0:
+        start -= share(first - 1) * float(end_frame[first - 1] - start_frame[first - 1])
+    if tail == 1.0 and last < len(amplitude):
+        end += share(last) * float(end_frame[last] - start_frame[last])
+    core = (first + (head < 1.0), last - (tail < 1.0))
+    if core[1] - core[0] < 1:
+        core = (first, last)
+    return Stretch(first, last, round(start), max(round(end), round(start) + 1), growing, core)
 
 
 def _upper_level(amplitude: F64, sigma: F64) -> float:
@@ -79,14 +113,6 @@ def _two_states(amplitude: F64, sigma: F64, level: float) -> NDArray[np.bool_]:
         path[w] = bool(state)
         state = int(back[state, w])
     return path
-
-
-def _edge(pair: F64, level: float, start: int, end: int, *, rising: bool) -> int:
-    """The window next to the stretch holds a part of it: its share of the level tells how much."""
-    share = float(np.clip((pair[0] if rising else pair[1]) / level, 0.0, 1.0)) if level > 0 else 0.0
-    share = share if share > 0.15 else 0.0
-    length = int(end) - int(start)
-    return round(end - share * length) if rising else round(start + share * length)
 
 
 def _growing(amplitude: F64, sigma: F64) -> bool:

@@ -49,6 +49,10 @@ KINDS = (
 )
 CLEAR = 4.0
 """Standard errors a figure must be away from zero."""
+LEAST_SHOTS = 2
+SHOT_CLEAR = 4.0
+SHOT_SHARE = 0.5
+"""Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
 
@@ -64,6 +68,7 @@ class Context:
     end_frame: NDArray[np.int64]
     label: Callable[[int], str | None]
     programme_frames: int
+    cuts: NDArray[np.int64]
     noise_doubt: float
     """Share of a noise figure that content may have hidden: small where shots agree on the noise."""
     refit: Callable[[NDArray[np.int64], float], Pooled]
@@ -92,14 +97,32 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
         amplitude, sigma = jumps.amplitude(k, pattern)
         here = about.start_frame[jumps.index], about.end_frame[jumps.index]
         for stretch in stretches(amplitude, sigma, *here):
-            members = jumps.index[stretch.first : stretch.last]
-            whole = len(members) >= 0.9 * len(jumps.index)
+            members = jumps.index[slice(*stretch.core)]
+            whole = len(members) == len(jumps.index)
             part = pooled if whole else about.refit(members, pooled.fit.phase_lines)
-            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.growing, known, about)
+            shots = _shots_that_show(amplitude, sigma, jumps.index, stretch.core, about)
+            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.growing, known, about, shots)
             if finding is not None:
                 out.append(finding)
                 taken.add(kind.kind)
     return out
+
+
+def _shots_that_show(
+    amplitude: F64, sigma: F64, index: NDArray[np.int64], core: tuple[int, int], about: Context
+) -> int:
+    """How many shots show the pattern each by itself: clear of zero, and of a like size."""
+    inside = slice(*core)
+    shot = np.searchsorted(about.cuts, about.start_frame[index[inside]], side="right")
+    weight = np.where(np.isfinite(sigma[inside]), 1 / np.where(np.isfinite(sigma[inside]), sigma[inside], 1.0) ** 2, 0.0)
+    whole = float((amplitude[inside] * weight).sum() / weight.sum()) if weight.sum() > 0 else 0.0
+    count = 0
+    for s in np.unique(shot):
+        w = weight[shot == s]
+        if w.sum() > 0:
+            mean = float((amplitude[inside][shot == s] * w).sum() / w.sum())
+            count += bool(mean * np.sqrt(w.sum()) > SHOT_CLEAR and mean > SHOT_SHARE * whole)
+    return count
 
 
 def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
@@ -113,7 +136,7 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
 
 
 def _finding(
-    kind: _Kind, part: Pooled, start: int, end: int, growing: bool, known: F64 | None, about: Context
+    kind: _Kind, part: Pooled, start: int, end: int, growing: bool, known: F64 | None, about: Context, shots: int
 ) -> Finding | None:
     figure = figure_of(part.readings, kind.figure)
     proof = evidence(part.fit, kind.relation, kind.part, known=known)
@@ -127,7 +150,7 @@ def _finding(
     if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * sigma * 0.75):
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
-    confirmed = part.confirmed
+    confirmed = part.confirmed or shots >= LEAST_SHOTS
     name: FindingKind = kind.kind
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"

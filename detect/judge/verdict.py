@@ -286,6 +286,7 @@ def _context(file: _File, limits: Limits, noise_doubt: float) -> Context:
         end_frame=file.end,
         label=file.label,
         programme_frames=file.programme_frames,
+        cuts=np.sort(file.readings.cuts),
         noise_doubt=noise_doubt,
         refit=lambda members, phase: _pool(file, members, phase),
     )
