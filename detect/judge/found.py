@@ -193,10 +193,14 @@ _WHAT = {
 
 def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool) -> str:
     amount = f"{value:+.2f} ± {sigma:.2f} {kind.unit}"
-    text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount, h=" and ".join(heads))
+    worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
+    text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount, h=worst)
+    others = [f"{h} by {values[LETTERS.index(h)]:+.2f} {kind.unit}" for h in heads if h != worst]
+    if others:
+        text += ", head " + ", head ".join(others)
     if len(heads) == 1 and len(values) == 4:
-        others = (values.sum() - value) / 3
-        text += f" ({value - others:+.2f} {kind.unit} against the other three)"
+        rest = (values.sum() - value) / 3
+        text += f" ({value - rest:+.2f} {kind.unit} against the other three)"
     if growing:
         text += "; it grows through the stretch"
     if not confirmed:

@@ -415,15 +415,15 @@ def _verdict(file: _File, found: list[Finding], limits: Limits, *, locked: bool)
     deck = [f for f in flags if f.kind not in TAPE_KINDS]
     doubtful = [f for f in found if f.severity == "flag" and f.status != "confirmed"]
     if tape:
-        text = "Look at the tape before it is played again: " + tape[0].text
+        text = tape[0].text
         return Verdict(
             outcome="inspect_before_playing", transfer_again=True, reasons=[f.id for f in (*tape, *deck)], text=text, **base
         )
     if deck:
-        text = "Adjust and play again: " + deck[0].text
+        text = deck[0].text
         return Verdict(outcome="adjust_and_replay", transfer_again=True, reasons=[f.id for f in deck], text=text, **base)
     if doubtful:
-        text = "Someone should look: " + doubtful[0].text
+        text = doubtful[0].text
         return Verdict(outcome="look", transfer_again=False, reasons=[f.id for f in doubtful], text=text, **base)
     text = "Nothing found beyond the limits."
     if not locked:
