@@ -41,9 +41,15 @@ def app(
     for path, paths in planned(found, out=out).items():
         try:
             findings = judge_file(path, limits=limits, deck=deck)
-            stills = Readings(path).stills() if not no_report else {}
-            shared = assets == AssetChoice.shared
-            write_outputs(findings, paths, stills=stills, page=not no_report, assets="shared" if shared else "inline")
+            saved = Readings(path)
+            write_outputs(
+                findings,
+                paths,
+                stills=saved.stills() if not no_report else {},
+                excerpt=saved.excerpt(),
+                page=not no_report,
+                assets="shared" if assets == AssetChoice.shared else "inline",
+            )
         except Exception as error:
             show_trace()
             say_error(error_line(error, about=str(path)))

@@ -23,17 +23,24 @@ def app(
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for the pages (default: beside the readings).")
     ] = None,
+    excerpt: Annotated[
+        Path | None,
+        typer.Option(
+            "--excerpt", metavar="VIDEO", help="Add a moving excerpt of the worst 3 s: the transfer, or its folder."
+        ),
+    ] = None,
     assets: Assets = AssetChoice.inline,
     quiet: Quiet = False,
 ) -> None:
-    """Remake the page of a transfer; nothing is decoded.
+    """Remake the page of a transfer; nothing is decoded, unless a moving excerpt is asked for.
 
     The page shows the findings that lie beside the readings; without them, the readings are judged by the usual limits.
+    The excerpt is kept with the readings, so that later pages have it too.
     """
     found, failed = readings_given(readings)
     for path, paths in planned(found, out=out).items():
         try:
-            remake_page(path, paths, assets=assets.value)
+            remake_page(path, paths, assets=assets.value, excerpt=excerpt)
         except Exception as error:
             show_trace()
             say_error(error_line(error, about=str(path)))
@@ -45,14 +52,21 @@ def app(
         raise typer.Exit(EXIT_FAILED)
 
 
-def remake_page(readings: Path, paths: OutputPaths, *, assets: str) -> None:
-    """Write the page of one readings file."""
+def remake_page(readings: Path, paths: OutputPaths, *, assets: str, excerpt: Path | None = None) -> None:
+    """Write the page of one readings file; ``excerpt`` is the transfer to take a moving excerpt from."""
     from detect.output.files import write_page
     from detect.readings import Readings
 
-    stills = Readings(readings).stills()
     findings = saved_or_judged(readings)
-    write_page(findings, paths, stills=stills, assets="shared" if assets == "shared" else "inline")
+    if excerpt is not None:
+        from detect.excerpt import make_excerpt
+
+        make_excerpt(readings, excerpt, findings=findings)
+    saved = Readings(readings)
+    shared = assets == "shared"
+    write_page(
+        findings, paths, stills=saved.stills(), excerpt=saved.excerpt(), assets="shared" if shared else "inline"
+    )
 
 
 def saved_or_judged(readings: Path) -> Findings:

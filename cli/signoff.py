@@ -41,7 +41,8 @@ def app(
     )
     print(f"Written: {paths.signoff}")
     if paths.report.exists() and paths.readings.exists():
-        write_page(read_findings(findings), paths, stills=Readings(paths.readings).stills())
+        saved = Readings(paths.readings)
+        write_page(read_findings(findings), paths, stills=saved.stills(), excerpt=saved.excerpt())
         print(f"Written: {paths.report}")
     else:
         print("No page to show it on yet; headpass report makes one.")

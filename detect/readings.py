@@ -1,8 +1,9 @@
 """What measuring leaves behind: window sums per line, candidate losses, stills; load, save, merge.
 
 A readings file is one zip archive: ``header.json``, then ``chunk_NNNN.npz`` for each minute or so of windows, ``losses.npz``,
-``cuts.npy`` and ``stills/FRAME-STYLE.jpg``. Chunks are written as they are measured and read one at a time, so that memory does not
-grow with the tape. Sums are kept as ratio (float16) and weight (one byte, logarithmic, 5 %): finer than their own noise.
+``cuts.npz``, ``stills/FRAME-STYLE.jpg`` and, on request, ``excerpt/FIRST-AFTER.mp4``. Chunks are written as they are
+measured and read one at a time, so that memory does not grow with the tape. Sums are kept as ratio (float16) and
+weight (one byte, logarithmic, 5 %): finer than their own noise.
 """
 
 from __future__ import annotations
@@ -63,6 +64,16 @@ class Header:
     warnings: list[str] = field(default_factory=list)
     audio: list[dict[str, Any]] = field(default_factory=list)
     schema: int = READINGS_SCHEMA
+
+
+@dataclass(frozen=True, slots=True)
+class Excerpt:
+    """A moving excerpt of frames ``start_frame`` to before ``end_frame``; ``ending`` is "mp4" or "webm"."""
+
+    start_frame: int
+    end_frame: int
+    ending: str
+    data: bytes
 
 
 def _pack_weight(weight: F32) -> NDArray[np.uint8]:
@@ -158,17 +169,38 @@ class Readings:
                     out[int(frame), style] = archive.read(name)
         return out
 
+    def excerpt(self) -> Excerpt | None:
+        """The moving excerpt, where one was asked for."""
+        name = next((n for n in self._names if n.startswith("excerpt/")), None)
+        if name is None:
+            return None
+        span, _, ending = name.removeprefix("excerpt/").partition(".")
+        start, end = (int(part) for part in span.split("-"))
+        with zipfile.ZipFile(self.path) as archive:
+            return Excerpt(start, end, ending, archive.read(name))
+
 
 def add_stills(path: Path, stills: dict[tuple[int, str], bytes]) -> None:
     """Add stills to a readings file in place, whole: a copy is renamed over it."""
+    new = {f"stills/{frame}-{style}.jpg": jpeg for (frame, style), jpeg in sorted(stills.items())}
+    _replace_members(path, "stills/", new)
+
+
+def add_excerpt(path: Path, excerpt: Excerpt) -> None:
+    """Put a moving excerpt into a readings file, instead of an earlier one; whole, like stills."""
+    name = f"excerpt/{excerpt.start_frame}-{excerpt.end_frame}.{excerpt.ending}"
+    _replace_members(path, "excerpt/", {name: excerpt.data})
+
+
+def _replace_members(path: Path, prefix: str, members: dict[str, bytes]) -> None:
     temp = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
     try:
         with zipfile.ZipFile(path) as old, zipfile.ZipFile(temp, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as new:
             for item in old.infolist():
-                if not item.filename.startswith("stills/"):
+                if not item.filename.startswith(prefix):
                     new.writestr(item, old.read(item))
-            for (frame, style), jpeg in sorted(stills.items()):
-                new.writestr(zipfile.ZipInfo(f"stills/{frame}-{style}.jpg"), jpeg)
+            for name, data in members.items():
+                new.writestr(zipfile.ZipInfo(name), data)
         os.replace(temp, path)
     finally:
         temp.unlink(missing_ok=True)

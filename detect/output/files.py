@@ -17,6 +17,7 @@ from detect.output.csv_file import findings_csv, losses_csv
 from detect.output.json_file import findings_json, read_findings, split_losses
 from detect.output.signoff import SignOff, read_signoffs, signoffs_json
 from detect.output.vtt_file import findings_vtt
+from detect.readings import Excerpt
 
 VIDEO_SUFFIXES = frozenset((
     ".mkv", ".mov", ".avi", ".mxf", ".mp4", ".m4v", ".mpg", ".mpeg", ".m2v", ".m2t", ".m2ts", ".mts", ".ts", ".vob",
@@ -181,6 +182,7 @@ def write_outputs(
     paths: OutputPaths,
     *,
     stills: Mapping[tuple[int, str], bytes] | None = None,
+    excerpt: Excerpt | None = None,
     page: bool = True,
     assets: Literal["inline", "shared"] = "inline",
 ) -> None:
@@ -196,7 +198,7 @@ def write_outputs(
     write_whole(paths.findings_csv, findings_csv(findings))
     write_whole(paths.findings_vtt, findings_vtt(findings))
     if page:
-        write_page(findings, paths, stills=stills or {}, assets=assets)
+        write_page(findings, paths, stills=stills or {}, excerpt=excerpt, assets=assets)
     write_whole(paths.findings_json, findings_json(slim).encode("utf-8", "replace"))
 
 
@@ -205,6 +207,7 @@ def write_page(
     paths: OutputPaths,
     *,
     stills: Mapping[tuple[int, str], bytes],
+    excerpt: Excerpt | None = None,
     assets: Literal["inline", "shared"] = "inline",
 ) -> None:
     """Write the page alone, with the sign-offs that lie beside it. Raises OutputClash, BadReadings."""
@@ -214,7 +217,9 @@ def write_page(
     library = SHARED_LIBRARY if assets == "shared" else None
     if library is not None and not (paths.folder / library).is_file():
         write_whole(paths.folder / library, library_js().encode())
-    text = render_page(findings, name=paths.name, stills=stills, signoffs=signoffs, library_file=library)
+    text = render_page(
+        findings, name=paths.name, stills=stills, excerpt=excerpt, signoffs=signoffs, library_file=library
+    )
     write_whole(paths.report, text.encode("utf-8", "replace"))
 
 

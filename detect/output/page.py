@@ -7,6 +7,7 @@ import base64
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from markupsafe import Markup
 from detect.findings import Finding, Findings, WheelState
 from detect.output import plots, timeline, words
 from detect.output.signoff import DECISION_WORDS, SignOff
+from detect.readings import Excerpt
 from detect.standards import STANDARDS, pass_bounds_rows
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -63,13 +65,14 @@ def render_page(
     *,
     name: str,
     stills: Mapping[tuple[int, str], bytes],
+    excerpt: Excerpt | None = None,
     signoffs: Sequence[SignOff] = (),
     library_file: str | None = None,
 ) -> str:
     """The whole page as text.
 
-    ``name`` is what the outputs are called; ``stills`` are JPEG data by (frame, style); ``library_file`` names a script
-    library beside the page, None puts it inside.
+    ``name`` is what the outputs are called; ``stills`` are JPEG data by (frame, style); ``excerpt`` is the moving one;
+    ``library_file`` names a script library beside the page, None puts it inside.
     """
     carried = _carried(findings, stills)
     entries = _entries(findings, carried=carried)
@@ -80,6 +83,7 @@ def render_page(
         "tape": tape,
         "series": timeline.over_time(findings),
         "frames": findings.transfer.frames,
+        "fields_per_s": 2 * float(Fraction(findings.transfer.frame_rate)),
     }
     return _environment().get_template("report.html.j2").render(
         f=findings,
@@ -101,6 +105,7 @@ def render_page(
         head_rows=_head_rows(findings),
         still_groups=_stills_by_frame(entries, carried),
         stills_left_out=len(stills) - len(carried),
+        excerpt=None if excerpt is None else _excerpt(excerpt, findings, entries),
         still_words=STILL_WORDS,
         signoffs=list(reversed(signoffs)),
         decision_words=DECISION_WORDS,
@@ -206,6 +211,24 @@ def _stills_by_frame(entries: list[Entry], carried: Mapping[tuple[int, str], byt
         }
         for frame in dict.fromkeys(frame for frame, _ in carried)
     ]
+
+
+def _excerpt(excerpt: Excerpt, findings: Findings, entries: list[Entry]) -> dict[str, Any]:
+    """The moving excerpt with the findings it lies in, and the bands of the weightiest of them beside the picture."""
+    inside = [
+        e for e in entries
+        if e.finding.start_frame < excerpt.end_frame and e.finding.end_frame > excerpt.start_frame
+    ][:MOST_LINKS]  # fmt: skip
+    bands = next((e.finding.evidence.lines for e in inside if e.finding.evidence is not None), [])
+    return {
+        "source": f"data:video/{excerpt.ending};base64,{base64.b64encode(excerpt.data).decode()}",
+        "first": excerpt.start_frame,
+        "last": excerpt.end_frame - 1,
+        "entries": inside,
+        "bands": [(max(0, first), last) for first, last in bands if last >= 0 and first < findings.transfer.height],
+        "height": findings.transfer.height,
+        "rate": f"{2 * float(Fraction(findings.transfer.frame_rate)):.2f}".removesuffix(".00"),
+    }
 
 
 def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, Any], dict[str, Any] | None]:

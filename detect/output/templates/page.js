@@ -216,6 +216,14 @@
   document.querySelectorAll("article.finding").forEach(fill);
   document.addEventListener("toggle", (event) => { if (event.target.matches && event.target.matches("details.finding") && event.target.open) fill(event.target); }, true);
 
+  /* ---- the moving excerpt ---- */
+  const video = document.querySelector("video");
+  document.querySelectorAll("[data-speed]").forEach((button) => button.addEventListener("click", () => {
+    if (button.dataset.speed === "step") { video.pause(); video.currentTime = (video.currentTime + 1 / data.fields_per_s) % video.duration; return; }
+    video.playbackRate = +button.dataset.speed;
+    video.play();
+  }));
+
   /* ---- drawn when near the view, all before printing, again when the theme or the width changes ---- */
   const watcher = new IntersectionObserver((seen) => seen.forEach((entry) => {
     if (entry.isIntersecting) { watcher.unobserve(entry.target); if (!drawn.has(entry.target)) draw(entry.target); }
