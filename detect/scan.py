@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 
 from detect.errors import BadSettings, CannotRead, HeadpassError
-from detect.findings import Findings, WindowReadings
+from detect.findings import Findings
 from detect.judge.limits import Limits, default_limits, parse_limits
-from detect.judge.timebase import displacement_rows
+from detect.judge.second_visit import MOST_ROUNDS, SETTLED_NS, change_ns, displacement_to_undo
 from detect.judge.verdict import judge
 from detect.lineup.deck_on_findings import apply_deck
 from detect.measure.decoding import read_frames
@@ -25,11 +25,6 @@ from detect.measure.stills import make_stills
 from detect.measure.windows import WindowMeasurer
 from detect.readings import Header, Readings, ReadingsWriter, add_stills
 
-LARGE_NS = 30.0
-"""Displacement between heads from which the relation bends: lines are then moved back by the estimate and measured again."""
-SETTLED_NS = 4.0
-"""Rounds end when the estimate changes by less."""
-MOST_ROUNDS = 3
 MOST_STILLS = 12
 """Findings that get pictures; the page shows the ten worst."""
 
@@ -88,40 +83,16 @@ def _measure_again(transfer: Transfer, readings_path: Path, findings: Findings, 
     The other stated second visit to the file. Only where one wheel holds for nearly all of the programme.
     """
     for _ in range(MOST_ROUNDS):
-        found = _displacement(transfer, findings)
+        found = displacement_to_undo(findings, transfer.standard, height=transfer.height)
         if found is None:
             return findings
         before = findings.summary
         first = Readings(readings_path)
-        measure_file(transfer, readings_path, options=options, deshift=found, keep=first)
+        measure_file(transfer, readings_path, options=options, deshift=Deshift(*found), keep=first)
         findings = judge_file(readings_path, limits=options.limits, deck=options.deck)
-        if _change_ns(before, findings.summary) < SETTLED_NS:
+        if change_ns(before, findings.summary) < SETTLED_NS:
             return findings
     return findings
-
-
-def _displacement(transfer: Transfer, findings: Findings) -> Deshift | None:
-    """The file's displacement by row where it is large, known, and the same throughout; else None."""
-    s = findings.summary
-    locked = [w for w in findings.wheel if w.locked and w.phase_lines is not None]
-    if len(locked) != 1 or s.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
-        return None
-    quadrature = np.array(s.quadrature_ns.values, float)
-    skew = s.skew_ns.value or 0.0
-    if np.abs(np.diff(quadrature, append=quadrature[0]) - skew).max() < LARGE_NS:
-        return None
-    start, growth = displacement_rows(
-        transfer.standard, phase=locked[0].phase_lines or 0.0, height=transfer.height, skew_ns=skew,
-        scallop_ns=(s.scallop_ns.value or 0.0) if s.scallop_ns is not None else 0.0, quadrature_ns=quadrature,
-    )  # fmt: skip
-    return Deshift(start, growth)
-
-
-def _change_ns(a: WindowReadings, b: WindowReadings) -> float:
-    if a.skew_ns is None or b.skew_ns is None or a.quadrature_ns is None or b.quadrature_ns is None:
-        return 0.0
-    steps = np.array(a.quadrature_ns.values, float) - np.array(b.quadrature_ns.values, float)
-    return float(max(np.abs(steps).max(), abs((a.skew_ns.value or 0.0) - (b.skew_ns.value or 0.0))))
 
 
 def judge_file(readings_path: str | Path, *, limits: Path | None = None, deck: Path | None = None) -> Findings:

@@ -14,10 +14,12 @@ import numpy as np
 
 from detect.findings import Findings
 from detect.judge.limits import default_limits
+from detect.judge.second_visit import MOST_ROUNDS, SETTLED_NS, change_ns, displacement_to_undo
 from detect.judge.verdict import judge
 from detect.measure.decoding import read_frames
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.media import open_transfer
+from detect.measure.relations import Deshift
 from detect.measure.windows import WindowMeasurer
 from detect.readings import Header, Readings, ReadingsWriter
 from detect.standards import RASTERS, STANDARDS, Standard
@@ -121,15 +123,31 @@ def _measured(case: Case, readings: Path, scratch: Path) -> Truth:
     return tape.truth
 
 
-def in_memory(frames: Iterable[Any], case: Case, path: Path) -> Readings:
+def in_memory(tape: Iterable[Any], case: Case, path: Path) -> Readings:
     """Readings of rendered frames, measured as ``scan`` measures them but never stored; losses are not searched."""
+    standard = standard_of(case.faults.standard)
+    frames = [tuple(np.array(plane) for plane in frame) for frame in tape]
+    readings = _visit(frames, case, path, None)
+    for _ in range(MOST_ROUNDS):
+        before = judge(readings, default_limits())
+        found = displacement_to_undo(before, standard, height=case.height)
+        if found is None:
+            break
+        readings = _visit(frames, case, path, Deshift(*found))
+        if change_ns(before.summary, judge(readings, default_limits()).summary) < SETTLED_NS:
+            break
+    return readings
+
+
+def _visit(frames: Iterable[Any], case: Case, path: Path, deshift: Deshift | None) -> Readings:
     cv2.setNumThreads(1)
     standard = standard_of(case.faults.standard)
     first, second = (0, 1) if RASTERS[case.height].top_row_is_first_field else (1, 0)
     writer = ReadingsWriter(path)
     windows = WindowMeasurer(
-        SampleFormat(10, 2, 1, False, True), height=case.height, width=720, frame_rate=standard.frame_rate, sink=writer.add_chunk
-    )
+        SampleFormat(10, 2, 1, False, True), height=case.height, width=720, frame_rate=standard.frame_rate, sink=writer.add_chunk,
+        deshift=deshift,
+    )  # fmt: skip
     for number, (y, cb, cr) in enumerate(frames):
         fields = [Field(number, i, row, y[row::2], cb[row::2], cr[row::2]) for i, row in enumerate((first, second))]
         windows.push(Frame(number, (fields[0], fields[1])))
@@ -140,12 +158,26 @@ def in_memory(frames: Iterable[Any], case: Case, path: Path) -> Readings:
 
 def of_file(path: Path, readings: Path) -> Findings:
     """What headpass finds in a file, the search for losses left out: it takes time and moves no figure of the heads."""
+    findings = _visit_file(path, readings, None)
+    for _ in range(MOST_ROUNDS):
+        transfer = open_transfer(path)
+        found = displacement_to_undo(findings, transfer.standard, height=transfer.height)
+        if found is None:
+            break
+        before, findings = findings.summary, _visit_file(path, readings, Deshift(*found))
+        if change_ns(before, findings.summary) < SETTLED_NS:
+            break
+    return findings
+
+
+def _visit_file(path: Path, readings: Path, deshift: Deshift | None) -> Findings:
     cv2.setNumThreads(1)
     transfer = open_transfer(path)
     writer = ReadingsWriter(readings)
     windows = WindowMeasurer(
-        transfer.samples, height=transfer.height, width=transfer.width, frame_rate=transfer.frame_rate, sink=writer.add_chunk
-    )
+        transfer.samples, height=transfer.height, width=transfer.width, frame_rate=transfer.frame_rate, sink=writer.add_chunk,
+        deshift=deshift,
+    )  # fmt: skip
     last = 0
     for frame in read_frames(transfer):
         windows.push(frame)

@@ -11,12 +11,16 @@ from detect.judge.wheel import View
 VIEW = View(0, 486)
 
 
+PARTS = 6
+
+
 def edges(hook_ns: float, decay_lines: float, *, seed: int, noise_ns: float = 1.0, shown: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+    """Places and shares (parts, rows, 2)."""
     rng = np.random.default_rng(seed)
     line = np.arange(486) / 2.0
-    place = 370.0 + hook_ns * np.exp(-line / decay_lines) + rng.normal(0, noise_ns, 486)
-    weight = (rng.random(486) < shown).astype(float) * 300
-    return np.stack([place, place + 52_000], axis=1), np.stack([weight, weight], axis=1)
+    place = 370.0 + hook_ns * np.exp(-line / decay_lines) + rng.normal(0, noise_ns, (PARTS, 486))
+    share = (rng.random((PARTS, 486)) < shown) * 0.9
+    return np.stack([place, place + 52_000], axis=2), np.stack([share, share], axis=2)
 
 
 @pytest.mark.parametrize(("hook_ns", "decay_lines"), [(800.0, 9.0), (-300.0, 15.0), (120.0, 5.0)])
@@ -37,6 +41,23 @@ def test_too_few_edges_say_nothing() -> None:
 
 
 def test_what_the_wheel_displaces_is_no_hook() -> None:
-    place, weight = edges(0.0, 9.0, seed=3)
+    place, share = edges(0.0, 9.0, seed=3)
     wheel = 40 * np.sin(np.arange(486) / 33 * np.pi)
-    assert find_hook(place + wheel[:, None], weight, VIEW, wheel_ns=wheel) is None
+    assert find_hook(place + wheel[:, None], share, VIEW, wheel_ns=wheel) is None
+
+
+def test_leaning_dark_content_that_moves_from_shot_to_shot_is_no_hook() -> None:
+    place, share = edges(500.0, 12.0, seed=4)
+    moved = np.array([0.0, 250.0, 700.0, 100.0, 900.0, 400.0])[:, None, None]
+    assert find_hook(place + moved, share, VIEW) is None
+
+
+def test_content_that_looks_like_an_edge_in_few_fields_is_no_hook() -> None:
+    place, share = edges(500.0, 12.0, seed=5)
+    assert find_hook(place, 0.1 * share, VIEW) is None
+
+
+def test_edges_that_one_part_alone_bends_are_no_hook() -> None:
+    place, share = edges(0.0, 9.0, seed=6)
+    place[2] += 900.0 * np.exp(-np.arange(486) / 2.0 / 9.0)[:, None]
+    assert find_hook(place, share, VIEW) is None

@@ -339,16 +339,14 @@ def _relocks(file: _File, wheel: list[WheelState]) -> tuple[list[WheelState], li
 
 def _hook(file: _File, main: Pooled | None) -> Hook | None:
     """Top skew from the blanking edges, the wheel's own displacement taken off where it is known."""
-    position, weight = edge_positions(file.readings, file.programme)
-    if not len(position):
-        return None
+    place, share = edge_positions(file.readings, file.programme)
     wheel_ns = None
     if main is not None and main.timing.regime == "uncorrected":
         wheel_ns = displacement_rows(
             file.standard, phase=main.fit.phase_lines, height=file.height, skew_ns=main.timing.skew_ns,
             scallop_ns=main.timing.scallop_ns, quadrature_ns=main.timing.quadrature_ns,
         )[0].astype(np.float64)  # fmt: skip
-    return find_hook(position, weight, file.view, wheel_ns=wheel_ns)
+    return find_hook(place, share, file.view, wheel_ns=wheel_ns)
 
 
 def _published(hook: Hook | None) -> TopSkew | None:

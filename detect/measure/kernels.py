@@ -17,6 +17,8 @@ F64 = NDArray[np.float64]
 
 
 NO_EDGE = np.float32(-1.0)
+NO_NOISE = np.float32(0.02)
+"""IRE squared, 57 dB below white: no tape is as quiet; the carrier's coding has repeated or smoothed the picture."""
 LEAST_ENERGY = np.float32(2e-3)
 """IRE squared: what rounding to 8 bits leaves (0.457 IRE a code, squared, over 12, a tenth of it)."""
 
@@ -176,23 +178,33 @@ def cell_energy(band: F32, x0: int, cell: int, energy: F32) -> None:
 
 
 @compiled
-def quiet_cells(energy: F32, ratio: F32, log_a: F32, weight: F32) -> None:
-    """Log energy ratios of lines i + 1 and i, each cell weighted by the inverse square energy of the OUTER lines i - 1 and i + 2.
+def quiet_cells(here: F32, still: F32, ratio: F32, log_a: F32, weight: F32) -> None:
+    """Log energy ratios of lines i + 1 and i in the cells where the OUTER lines i - 1 and i + 2 show the least.
 
-    Cells are never chosen by their own energy. The weights are absolute, so that over a window the quietest cells of all its frames
-    rule. Outputs (lines,): sums of weighted ratio, of weighted log energy of line i, and of weight.
+    ``here`` (lines, cells): energy of a field's high-passed picture; ``still``: half the energy of its difference from the same
+    field of the frame before. Noise reads alike in both, content in neither: the outer lines say which of the two is taken, and
+    weigh the cell by the power -3/2 of each of their energies. Cells are never chosen by their own energy, and the weights are
+    absolute, so that over a window the quietest cells of all its frames rule. Energies below ``NO_NOISE`` are none of a tape.
+    Outputs (lines,): sums of weighted ratio, of weighted log energy of line i, and of weight.
     """
-    n, cells = energy.shape
-    logs = np.log(energy + LEAST_ENERGY)
+    n, cells = here.shape
     for i in range(1, n - 2):
         sr = np.float32(0.0)
         sa = np.float32(0.0)
         sw = np.float32(0.0)
         for c in range(cells):
-            w = np.float32(1.0) / ((energy[i - 1, c] + LEAST_ENERGY) * (energy[i + 2, c] + LEAST_ENERGY))
-            sr += w * (logs[i + 1, c] - logs[i, c])
-            sa += w * logs[i, c]
-            sw += w
+            least = min(min(here[i - 1, c], here[i, c]), min(here[i + 1, c], here[i + 2, c]))
+            w = np.float32(0.0) if least < NO_NOISE else np.float32(1.0) / (here[i - 1, c] * here[i + 2, c])
+            least = min(min(still[i - 1, c], still[i, c]), min(still[i + 1, c], still[i + 2, c]))
+            w_still = np.float32(0.0) if least < NO_NOISE else np.float32(1.0) / (still[i - 1, c] * still[i + 2, c])
+            a, b = here[i, c], here[i + 1, c]
+            if w_still > w:
+                a, b, w = still[i, c], still[i + 1, c], w_still
+            if w > 0:
+                w *= np.sqrt(w)
+                sr += w * np.log(b / a)
+                sa += w * np.log(a)
+                sw += w
         ratio[i] = sr
         log_a[i] = sa
         weight[i] = sw

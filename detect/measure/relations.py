@@ -38,6 +38,9 @@ _TEXTURE_OVER_NOISE = 30.0
 """Texture counts for the response where its energy is this many times that of the quietest cells: noise then hides under 4 % of it."""
 _EDGE_REACH = 28
 _LEAST_EDGE_IRE = 12.0
+_CHROMA_SEEN = 8.0
+"""Standard errors by which the chroma that adjacent lines share must stand out of its noise; chroma noise is smooth along the line,
+so that these are five true ones. A section of a line without chroma says nothing about it, whatever its noise does from head to head."""
 _LEAST_S2_IRE2 = 0.5
 """Floor of the line-difference variance: about the noise of a 46 dB tape, twice over."""
 
@@ -168,6 +171,7 @@ class LineRelations:
         self._table = _sinc_table()
         self._scratch: dict[tuple[str, int, int], F32] = {}
         self._cells = (width - 2 * EDGE_MARGIN_SAMPLES) // CELL_SAMPLES
+        self._before: dict[int, tuple[int, F32]] = {}
 
     def _array(self, name: str, n: int, width: int) -> F32:
         key = (name, n, width)
@@ -193,8 +197,13 @@ class LineRelations:
         """The field's luma in IRE, (lines, width), de-shifted where that was asked for; valid until the next call."""
         return self._lines("y", field.y, self._y_black, self._y_scale, slice(field.row0, None, 2), 1)
 
-    def measure(self, field: Field, into: WindowSums, *, response: bool, noise: bool) -> FieldFigures:
-        """Add one field to the sums. ``response`` and ``noise`` choose the costlier relations, which need not see every field."""
+    def measure(
+        self, field: Field, into: WindowSums, *, response: bool, noise: bool, before_noise: bool = False
+    ) -> FieldFigures:
+        """Add one field to the sums. ``response`` and ``noise`` choose the costlier relations, which need not see every field.
+
+        ``before_noise``: the frame before one that is asked for its noise; what does not move between them cancels.
+        """
         y = self.luma(field)
         n, width = y.shape
         rows = slice(field.row0, field.row0 + 2 * n, 2)
@@ -218,8 +227,12 @@ class LineRelations:
             self._chroma(field, into)
         if response:
             self._response(y, into, rows)
+        if before_noise:
+            kept = self._array(f"before {field.index}", n, width)
+            cv2.filter2D(y, -1, _NOISE_TAPS, dst=kept)
+            self._before[field.index] = (field.frame, kept)
         if noise:
-            self._noise(y, into, rows)
+            self._noise(field, y, into, rows)
         jitter = self._edges(y, into, rows)
         part = slope[1:-2:4, first:last]
         below = slope[2:-1:4, first:last]
@@ -240,6 +253,9 @@ class LineRelations:
         )
         re, im, den = (self._array(k, n, CHROMA_SECTIONS) for k in ("re", "im", "cden"))
         kernels.chroma_pairs(u, v, self._c_bounds, s2, re, im, den)
+        # what noise alone would make of a denominator: two products in each of two components, s2 / 4 of noise in each factor
+        den[den < _CHROMA_SEEN * s2 / 2 * np.sqrt(np.diff(self._c_bounds))] = 0.0
+        re[den == 0.0] = im[den == 0.0] = 0.0
         height = into.num["chroma_re"].shape[0]
         count = len(range(*rows.indices(height)))
         for name, part in (("chroma_re", re), ("chroma_im", im)):
@@ -258,13 +274,21 @@ class LineRelations:
             into.num["response"][rows, k] += ratio
             into.den["response"][rows, k] += count
 
-    def _noise(self, y: F32, into: WindowSums, rows: slice) -> None:
+    def _noise(self, field: Field, y: F32, into: WindowSums, rows: slice) -> None:
         n, width = y.shape
         band, energy = self._array("band", n, width), self._array("energy", n, self._cells)
+        still = self._array("still", n, self._cells)
         cv2.filter2D(y, -1, _NOISE_TAPS, dst=band)
         kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy)
+        frame, before = self._before.pop(field.index, (-1, band))
+        if frame + 1 == field.frame and before.shape == band.shape:
+            band -= before
+            kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, still)
+            still *= np.float32(0.5)
+        else:
+            still[:] = 0.0
         ratio, log_a, weight = (np.zeros(n, np.float32) for _ in range(3))
-        kernels.quiet_cells(energy, ratio, log_a, weight)
+        kernels.quiet_cells(energy, still, ratio, log_a, weight)
         into.num["noise"][rows, 0] += ratio
         into.den["noise"][rows, 0] += weight
         into.num["noise_log"][rows, 0] += log_a

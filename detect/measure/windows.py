@@ -16,12 +16,15 @@ from detect.measure.cuts import CutFinder
 from detect.measure.fields import Frame, SampleFormat
 from detect.measure.relations import QUANTITIES, Deshift, LineRelations, WindowSums
 from detect.measure.signals import FrameLook, classify, describe
+from detect.measure.tears import tear_kinds
 from detect.readings import CHUNK_WINDOWS, Chunk, Sums
 
 WINDOW_S = 1.2
 """Length of a window: a compromise between the size of the readings (2 MB a minute) and the grain of in and out points."""
 COSTLY_EVERY = 4
 """Response and noise relations are taken from every fourth measured frame: neighbours in time repeat the picture."""
+TEARS_TURN = 3
+"""Torn lines are looked for in every fourth frame too, where no other costly figure is taken."""
 FRAME_FIGURES = (
     "mean_ire",
     "std_ire",
@@ -31,6 +34,7 @@ FRAME_FIGURES = (
     "difference_ire",
     "signal",
     "cut",
+    "tears",
 )
 """Columns of the per-frame table kept in each chunk under "frame_figures"."""
 SIGNAL_CODES = ("picture", "black", "bars", "test_signal")
@@ -93,10 +97,14 @@ class WindowMeasurer:
             return cut
         window = self._open
         turn = (frame.number // self.every) % COSTLY_EVERY
-        figures = [self._relations.measure(f, window.sums, response=turn == 0, noise=turn == 2) for f in frame.fields]
+        figures = [
+            self._relations.measure(f, window.sums, response=turn == 0, before_noise=turn == 1, noise=turn == 2)
+            for f in frame.fields
+        ]
         look = describe(frame, self.samples)
         kind = classify(look, self._look)
         self._look = look
+        torn = tear_kinds(self._relations.luma(frame.fields[0])) if turn == TEARS_TURN or self.every >= COSTLY_EVERY else 0
         window.frames += 1
         jitter = [f.edge_jitter_samples for f in figures]
         window.rows.append(
@@ -111,6 +119,7 @@ class WindowMeasurer:
                     sum(f.difference_ire for f in figures) / 2,
                     float(SIGNAL_CODES.index(kind.kind)),
                     float(cut),
+                    float(torn),
                 ],
             )
         )

@@ -1,0 +1,59 @@
+"""What to move the lines back by before a file is measured again, where its displacement is large enough to bend the relations."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import Findings, WindowReadings
+from detect.judge.timebase import displacement_rows
+from detect.standards import HEADS, Standard
+
+LARGE_NS = 30.0
+"""Displacement between heads from which the relation bends: lines are then moved back by the estimate and measured again."""
+SETTLED_NS = 4.0
+"""Rounds end when the estimate changes by less."""
+MOST_ROUNDS = 3
+
+Rows = tuple[NDArray[np.float32], NDArray[np.float32]]
+
+
+def displacement_to_undo(findings: Findings, standard: Standard, *, height: int) -> Rows | None:
+    """Displacement of every frame row at the line's left and its growth to the right, ns, (rows,) each; or None.
+
+    Only where it is large, known, and one wheel holds throughout. Behind a line-by-line corrector every line begins in its place
+    and only the growth is left.
+    """
+    s = findings.summary
+    locked = [w for w in findings.wheel if w.locked and w.phase_lines is not None]
+    if len(locked) != 1:
+        return None
+    phase = locked[0].phase_lines or 0.0
+    scallop = (s.scallop_ns.value or 0.0) if s.scallop_ns is not None else 0.0
+    if s.time_base == "line-corrected":
+        start, growth = displacement_rows(
+            standard, phase=phase, height=height, skew_ns=0.0, scallop_ns=scallop, quadrature_ns=np.zeros(HEADS)
+        )
+        return (np.zeros_like(start), growth) if np.ptp(growth) >= LARGE_NS else None
+    if s.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
+        return None
+    quadrature = np.array(s.quadrature_ns.values, float)
+    skew = s.skew_ns.value or 0.0
+    if np.abs(np.diff(quadrature, append=quadrature[0]) - skew).max() < LARGE_NS:
+        return None
+    return displacement_rows(
+        standard, phase=phase, height=height, skew_ns=skew, scallop_ns=scallop, quadrature_ns=quadrature
+    )
+
+
+def change_ns(a: WindowReadings, b: WindowReadings) -> float:
+    """Largest change of a timing figure from one visit to the next, ns."""
+    changes = [0.0]
+    for name in ("skew_ns", "scallop_ns"):
+        one, other = getattr(a, name), getattr(b, name)
+        if one is not None and other is not None:
+            changes.append(abs((one.value or 0.0) - (other.value or 0.0)))
+    if a.quadrature_ns is not None and b.quadrature_ns is not None:
+        steps = np.array(a.quadrature_ns.values, float) - np.array(b.quadrature_ns.values, float)
+        changes.append(float(np.abs(steps).max()))
+    return max(changes)
