@@ -83,6 +83,8 @@ class Tone:
 
     frequency_hz: float = 1000.0
     level_dbfs: float = -20.0
+    until_s: float | None = None
+    """Silence from here on; None: to the end."""
 
 
 def write_clip(
@@ -295,6 +297,8 @@ class _Sound:
         end = round(video_frames / self._rate * AUDIO_RATE_HZ)
         n = np.arange(self._done, end)
         wave = 10 ** (self._tone.level_dbfs / 20) * np.sin(2 * np.pi * self._tone.frequency_hz * n / AUDIO_RATE_HZ)
+        if self._tone.until_s is not None:
+            wave[n >= self._tone.until_s * AUDIO_RATE_HZ] = 0.0
         samples = np.repeat(np.round(wave * 32767).astype(np.int16), 2)[None, :]
         block = av.AudioFrame.from_ndarray(samples, format="s16", layout="stereo")
         block.sample_rate, block.pts, block.time_base = AUDIO_RATE_HZ, self._done, Fraction(1, AUDIO_RATE_HZ)

@@ -18,12 +18,12 @@ SHORTEST_S = 0.5
 SHORTEST_SIGNAL_S = 2.0
 """Bars and test signals last at least this long; shorter ones are pictures that look like them."""
 TORN_COHERENCE = 0.35
-"""Correlation of the gradients of adjacent lines: torn lines lie below, and no programme measured so far stays there."""
 TORN_JITTER_SAMPLES = 2.0
-"""Median step of the blanking edge from line to line where lines are torn; a locked tape stays under 1."""
-TORN_BLIND = 0.2
-TORN_DIFFERENCE_IRE = 8.0
-"""Where no edge shows: coherence this low, and lines that differ by more than any noise of a playable tape would make them."""
+"""Median step of the blanking edge from line to line where lines are torn; a locked tape stays under 1. The gradients of
+torn lines also agree little."""
+TORN_KINDS = 5
+"""Different displacements of torn lines within half a second: patterns have one or two of their own, an unlocked picture 8
+to 12 of the 12 there are (4 in a field that shows little)."""
 MONO_CHROMA_PCT = 0.6
 """Chroma rms, % of full swing, below which a picture has none: noise of a 40 dB chroma channel."""
 
@@ -44,15 +44,16 @@ def find_sections(numbers: NDArray[np.int64], figures: NDArray[np.float32], *, f
     code = np.zeros(frames, np.int8)
     if len(numbers) == 0:
         return Parts([], code)
+    if figures.shape[1] < len(FRAME_FIGURES):  # readings from before a column was added
+        figures = np.pad(figures, ((0, 0), (0, len(FRAME_FIGURES) - figures.shape[1])))
     signal = figures[:, COLUMN["signal"]].astype(int)
     kind = np.zeros(len(numbers), np.int8)
     for name in ("bars", "test_signal", "black"):
         kind[signal == SIGNAL_CODES.index(name)] = KINDS.index(name)
     jitter = figures[:, COLUMN["edge_jitter_samples"]]
     coherence = figures[:, COLUMN["coherence"]]
-    seen = ~np.isnan(jitter)
-    rough = figures[:, COLUMN["difference_ire"]] > TORN_DIFFERENCE_IRE
-    torn = np.where(seen, (coherence < TORN_COHERENCE) & (jitter > TORN_JITTER_SAMPLES), (coherence < TORN_BLIND) & rough)
+    torn = (coherence < TORN_COHERENCE) & (jitter > TORN_JITTER_SAMPLES)
+    torn |= _torn_stretches(numbers, figures[:, COLUMN["tears"]].astype(int), round(SHORTEST_S * float(frame_rate)))
     kind[torn & (kind == 0)] = KINDS.index("unlocked")
     at = np.clip(np.searchsorted(numbers, np.arange(frames), side="right") - 1, 0, len(numbers) - 1)
     code = kind[at]
@@ -67,6 +68,20 @@ def find_sections(numbers: NDArray[np.int64], figures: NDArray[np.float32], *, f
         [Section(kind=KINDS[code[a]], start_frame=int(a), end_frame=int(b)) for a, b in _runs(code)],
         code,
     )
+
+
+def _torn_stretches(numbers: NDArray[np.int64], tears: NDArray[np.int64], span: int) -> NDArray[np.bool_]:
+    """Measured frames (n,) in stretches whose tears within ``span`` frames are of many kinds, from first to last tear."""
+    out = np.zeros(len(numbers), bool)
+    seen = np.flatnonzero(tears)
+    first = 0
+    for last in range(len(seen)):
+        while numbers[seen[last]] - numbers[seen[first]] > span:
+            first += 1
+        kinds = int(np.bitwise_or.reduce(tears[seen[first : last + 1]]))
+        if kinds.bit_count() >= TORN_KINDS:
+            out[seen[first] : seen[last] + 1] = True
+    return out
 
 
 def _runs(code: NDArray[np.int8]) -> list[tuple[int, int]]:
