@@ -31,6 +31,7 @@ from detect.judge.figures import CARRIER_DOUBT
 from detect.judge.found import Context, findings_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
+from detect.judge.relocking import find_border
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
 from detect.judge.stretch import Pooled, WindowJumps, pool_windows, window_jumps, window_readings
@@ -53,6 +54,8 @@ SAME_PHASE_LINES = 0.3
 BLOCK_WINDOWS = 50
 MOST_BLOCKS = 40
 """A stretch is also looked at minute by minute, in 40 blocks at most."""
+AT_A_CUT_FRAMES = 3
+"""A re-lock this near to a cut is at the cut."""
 FEWEST_WINDOWS = 3
 """A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
 
@@ -99,8 +102,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         doubt = 0.0 if noise is not None and noise.steady else NOISE_DOUBT
         found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
+    wheel, relocks = _relocks(file, wheel, [(members, pooled) for pooled, members in pools])
     wheel = _joined(wheel)
-    wheel, relocks = _relocks(file, wheel)
     found += relocks
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
@@ -310,8 +313,19 @@ def _windows(
     return out
 
 
-def _relocks(file: _File, wheel: list[WheelState]) -> tuple[list[WheelState], list[Finding]]:
-    """Changes of phase between known wheels; each is put at the cut nearest to it, if one is within a second."""
+def _change(file: _File, before: tuple[NDArray[np.int64], Pooled], after: tuple[NDArray[np.int64], Pooled]) -> int:
+    """The frame of a re-lock: at a cut, if one lies within its error."""
+    border = find_border(
+        file.readings, before, after, file.view, file.standard, start_frame=file.start, end_frame=file.end
+    )
+    near = min((int(c) for c in file.readings.cuts), key=lambda c: abs(c - border.frame), default=border.frame)
+    return near if abs(near - border.frame) <= 3 * border.sigma_frames + AT_A_CUT_FRAMES else border.frame
+
+
+def _relocks(
+    file: _File, wheel: list[WheelState], pools: list[tuple[NDArray[np.int64], Pooled]]
+) -> tuple[list[WheelState], list[Finding]]:
+    """Changes of phase between known wheels."""
     wheel = list(wheel)
     out = []
     for k, (before, after) in enumerate(itertools.pairwise(wheel)):
@@ -319,9 +333,7 @@ def _relocks(file: _File, wheel: list[WheelState]) -> tuple[list[WheelState], li
             continue
         period = float(file.standard.lines_per_pass)
         step = (after.phase_lines - before.phase_lines + period / 2) % period - period / 2
-        window = int(file.end[0] - file.start[0])
-        near = [int(c) for c in file.readings.cuts if abs(int(c) - after.start_frame) <= window]
-        at = min(near, key=lambda c: abs(c - after.start_frame)) if near else after.start_frame
+        at = _change(file, pools[k], pools[k + 1])
         wheel[k] = wheel[k].model_copy(update={"end_frame": at})
         wheel[k + 1] = after.model_copy(update={"start_frame": at})
         out.append(

@@ -211,21 +211,34 @@ def quiet_cells(here: F32, still: F32, ratio: F32, log_a: F32, weight: F32) -> N
 
 
 @compiled
-def textured_cells(energy: F32, floor: float, noise: float, num: F32, den: F32) -> None:
+def textured_cells(energy: F32, floor: float, quiet: float, num: F32, den: F32) -> None:
     """Energy of lines i + 1 less i, and their mean, over the cells where BOTH outer lines exceed ``floor``.
 
-    Each cell is divided by the energy of its outer lines, so that one bright edge cannot rule; ``noise`` is taken off every energy.
-    num/den is 2 tanh of half the log energy ratio. Both outputs (lines,).
+    Each cell is divided by the energy of its outer lines, so that one bright edge cannot rule. Noise is taken off every energy, of
+    each line its own (heads differ): the line's energy where its outer lines are quietest, at most ten times ``quiet``, what the
+    quietest cells of the field have. num/den is 2 tanh of half the log energy ratio. Both outputs (lines,).
     """
     n, cells = energy.shape
+    most = np.float32(10.0 * quiet)
     for i in range(1, n - 2):
+        weight = np.float32(0.0)
+        noise_a = np.float32(0.0)
+        noise_b = np.float32(0.0)
+        for c in range(cells):
+            w = np.float32(1.0) / ((energy[i - 1, c] + LEAST_ENERGY) * (energy[i + 2, c] + LEAST_ENERGY))
+            w *= w
+            weight += w
+            noise_a += w * energy[i, c]
+            noise_b += w * energy[i + 1, c]
+        noise_a = min(noise_a / weight, most)
+        noise_b = min(noise_b / weight, most)
         difference = np.float32(0.0)
         total = np.float32(0.0)
         for c in range(cells):
             if energy[i - 1, c] > floor and energy[i + 2, c] > floor:
                 w = np.float32(1.0) / (energy[i - 1, c] + energy[i + 2, c])
-                difference += w * (energy[i + 1, c] - energy[i, c])
-                total += w * (energy[i + 1, c] + energy[i, c] - np.float32(2.0) * noise)
+                difference += w * (energy[i + 1, c] - noise_b - energy[i, c] + noise_a)
+                total += w * (energy[i + 1, c] - noise_b + energy[i, c] - noise_a)
         num[i] = difference
         den[i] = np.float32(0.5) * total
 
