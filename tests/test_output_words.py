@@ -60,3 +60,20 @@ def test_affected_share_counts_overlaps_once_and_programme_only():
 
 def test_names_from_outside_stay_on_one_line():
     assert words.one_line("a\nb\x1b[31m\tc") == "a b [31m c"
+
+
+@pytest.mark.parametrize(
+    ("text", "read"),
+    [
+        ("clean there points to the recording", "Clean there points to the recording."),
+        ("off by -6.11 ± 0.16 % (-8.15 % against three)", "Off by −6.11 ± 0.16 % (−8.15 % against three)."),  # noqa: RUF001
+        ("stretched by +58.99 ± 1.95 ns", "Stretched by +59.0 ± 1.9 ns."),
+        ("+1.65 um of guide travel, 3 us", "+1.65 µm of guide travel, 3 µs."),
+        ("3-5 lines, p 1e-12, head-to-tape, C-3", "3-5 lines, p 1e-12, head-to-tape, C-3."),
+        ("12.4 ± 0 ns?", "12.4 ± 0 ns?"),
+        ("", ""),
+    ],
+)
+def test_texts_are_read_with_true_signs_and_the_figure_of_their_finding(text, read):
+    skew = fab.finding(1, "skew", 0, 10, value=58.989, sigma=1.9496)
+    assert words.prose(text, findings=[skew]) == read

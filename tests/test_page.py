@@ -15,6 +15,7 @@ from detect.findings import Findings
 from detect.output import plots, timeline
 from detect.output.page import MOST_STILL_BYTES, render_page
 from detect.output.signoff import SignOff
+from detect.readings import Excerpt
 from tests import fabricated as fab
 
 TAPES = {
@@ -235,3 +236,59 @@ def test_the_limits_that_were_applied_are_drawn_and_listed():
     series = {figure["title"]: figure["limit"] for figure in figures_of(text)["series"]["figures"]}
     assert (series["Skew"], series["Scallop"]) == (25.0, None)
     assert re.search(r"snr_db</th><td>40.0</td><td>34.0</td>", text)
+
+
+def test_the_top_says_what_to_do_first_unless_the_transfer_is_accepted():
+    findings = fab.one_fault_tape(minutes=1)
+    top = page_of(findings).split("<nav")[0]
+    assert f"<strong>First:</strong> {findings.findings[0].causes[0].check}" in top.replace("&#39;", "'")
+    assert "First:" not in page_of(fab.clean_tape(minutes=1)).split("<nav")[0]
+
+
+def test_causes_of_one_fault_and_one_caution_are_told_once():
+    base = fab.one_fault_tape(minutes=1)
+    text = page_of(base)
+    assert text.count(base.findings[0].causes[0].cause) == 1, "the second finding is the same fault"
+    assert "as for <a href=" in text
+    twice = [c.model_copy(update={"caution": fab.TRIM_CAUTION}) for c in base.findings[0].causes]
+    alone = base.model_copy(update={"findings": [base.findings[0].model_copy(update={"causes": twice})]})
+    assert page_of(alone).count(fab.TRIM_CAUTION) == 1
+    assert page_of(alone).count("Caution as for 1.") == 2
+
+
+def test_the_curve_first_shown_is_that_of_the_weightiest_finding():
+    series = figures_of(page_of(fab.one_fault_tape(minutes=1)))["series"]
+    assert series["figures"][series["first"]]["title"] == "Saturation"
+
+
+def test_losses_a_minute_come_from_the_list_where_windows_have_no_count():
+    base = fab.one_fault_tape(minutes=1)
+    bare = [w.model_copy(update={"readings": w.readings.model_copy(update={"dropouts": None})}) for w in base.windows]
+    made = timeline.timeline(base.model_copy(update={"windows": bare}), anchors={f.id: f.id for f in base.findings})
+    rates = np.frombuffer(base64.b64decode(made["data"][-1]["y"]["bdata"]), "<f4")
+    assert np.isfinite(rates).all()
+    assert float(rates[:-1].mean()) == pytest.approx(len(base.dropouts), rel=0.02), "one minute, so many a minute"
+    unknown = base.model_copy(update={"windows": bare, "dropouts": None})
+    made = timeline.timeline(unknown, anchors={f.id: f.id for f in base.findings})
+    assert np.isnan(np.frombuffer(base64.b64decode(made["data"][-1]["y"]["bdata"]), "<f4")).all()
+
+
+def test_sections_are_listed_with_timecode_and_length():
+    text = page_of(fab.one_fault_tape(minutes=2))
+    assert '<th scope="row">colour bars</th><td>01:00:04;00</td><td>01:00:59;28</td><td>0:00:56</td>' in text
+
+
+def test_spots_of_one_loss_are_not_called_damaged():
+    base = fab.ruined_tape(minutes=8, count=5, lost=100)
+    single = [d.model_copy(update={"losses": 1}) for d in base.defects]
+    assert base.defects
+    assert figures_of(page_of(base))["tape"]["spots"]
+    assert not figures_of(page_of(base.model_copy(update={"defects": single})))["tape"]["spots"]
+
+
+def test_the_excerpt_takes_its_room_from_the_stills():
+    findings = fab.ruined_tape(minutes=8, count=30, lost=0)
+    stills = {(f.evidence.frame, "frame"): bytes(400_000) for f in findings.findings}
+    text = page_of(findings, stills=stills, excerpt=Excerpt(100, 190, "mp4", bytes(1_500_000)))
+    assert text.count("data:image/jpeg") == (MOST_STILL_BYTES - 1_500_000) // 400_000
+    assert text.count("data:video/mp4") == 1

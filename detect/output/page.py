@@ -20,12 +20,13 @@ from detect.output import plots, timeline, words
 from detect.output.signoff import DECISION_WORDS, SignOff
 from detect.readings import Excerpt
 from detect.standards import STANDARDS, pass_bounds_rows
+from detect.timecode import label_after
 
 TEMPLATES = Path(__file__).parent / "templates"
 WORST = 10
 """Findings that are shown in full at once; the rest is one click away."""
 MOST_STILL_BYTES = 2_600_000
-"""Stills a page carries, so that with its script library, in base64, it stays well under 12 MB."""
+"""Stills and moving excerpt that a page carries, so that with its script library, in base64, it stays well under 12 MB."""
 MOST_WHEELS_DRAWN = 4
 MOST_LINKS = 6
 """Findings named below one still."""
@@ -35,6 +36,10 @@ STILL_WORDS = {
     "detail": "A part of one field, stretched along the line so that a shift between bands can be seen.",
     "chroma": "Differences of colour down the picture exaggerated four times, on even grey. Not the real picture.",
 }
+
+THUMB_WORDS = {"frame": "whole frame", "detail": "stretched along the line", "chroma": "colour differences × 4"}
+FIRST_CHECKS = frozenset({"look", "adjust_and_replay", "recorded_in", "inspect_before_playing"})
+"""Outcomes after which somebody has to look at something; the page says at the top what comes first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +56,11 @@ class Entry:
     length: float
     bar: dict[str, float] | None
     still: str | None
+    still_words: str
+    text: str
+    equivalent: str
+    same_as: int | None
+    """Rank of an earlier finding of the same fault that already gives these causes."""
 
 
 def library_js() -> str:
@@ -74,7 +84,7 @@ def render_page(
     ``name`` is what the outputs are called; ``stills`` are JPEG data by (frame, style); ``excerpt`` is the moving one;
     ``library_file`` names a script library beside the page, None puts it inside.
     """
-    carried = _carried(findings, stills)
+    carried = _carried(findings, stills, room=MOST_STILL_BYTES - (0 if excerpt is None else len(excerpt.data)))
     entries = _entries(findings, carried=carried)
     anchors = {entry.finding.id: entry.anchor for entry in entries}
     figures, tape = _figures(findings, anchors=anchors)
@@ -100,6 +110,10 @@ def render_page(
         has_tape=tape is not None,
         tape_step=tape["step"] if tape else 1,
         has_series=bool(data["series"]["figures"]),  # type: ignore[index]
+        verdict_text=words.prose(findings.verdict.text, findings=findings.findings),
+        first_check=_first_check(findings),
+        section_rows=_section_rows(findings),
+        spots=[spot for spot in findings.defects if spot.losses > 1],
         limit_rows=_limit_rows(findings),
         wheels=_wheels(findings),
         head_rows=_head_rows(findings),
@@ -149,15 +163,19 @@ def _entries(findings: Findings, *, carried: Mapping[tuple[int, str], bytes]) ->
         if f.value is not None:
             reach[f.kind] = max(reach.get(f.kind, 0.0), abs(f.value) + 2 * (f.sigma or 0.0))
     entries = []
+    told: dict[str, tuple[int, Finding]] = {}
     for rank, f in enumerate(words.ranked(findings), start=1):
-        still = None
+        still = style = None
+        same_as = _already_told(f, told)
+        told[f.id] = (rank, f)
         if f.evidence is not None:
             styles = (
                 ("chroma", "detail", "frame")
                 if f.kind in ("saturation_banding", "hue_banding")
                 else ("detail", "frame")
             )
-            still = next((f"still-{f.evidence.frame}-{s}" for s in styles if (f.evidence.frame, s) in carried), None)
+            style = next((s for s in styles if (f.evidence.frame, s) in carried), None)
+            still = f"still-{f.evidence.frame}-{style}" if style else None
         entries.append(
             Entry(
                 finding=f,
@@ -170,9 +188,21 @@ def _entries(findings: Findings, *, carried: Mapping[tuple[int, str], bytes]) ->
                 length=min(100.0, 100 * max(0, f.end_frame - f.start_frame) / frames),
                 bar=_error_bar(f, reach=reach.get(f.kind, 0.0)),
                 still=still,
+                still_words=THUMB_WORDS.get(style or "", ""),
+                text=words.prose(f.text, findings=[f]),
+                equivalent=words.prose(f.equivalent or "", sentence=False),
+                same_as=same_as,
             )
         )
     return entries
+
+
+def _already_told(finding: Finding, told: Mapping[str, tuple[int, Finding]]) -> int | None:
+    """Rank of an earlier finding linked with this one whose causes include all of this one's."""
+    linked = [told[name] for name in finding.linked if name in told]
+    if not finding.causes:
+        return None
+    return next((rank for rank, other in linked if all(cause in other.causes for cause in finding.causes)), None)
 
 
 def _error_bar(finding: Finding, *, reach: float) -> dict[str, float] | None:
@@ -183,10 +213,9 @@ def _error_bar(finding: Finding, *, reach: float) -> dict[str, float] | None:
     return {key: 50 + 48 * value / reach for key, value in places.items()}
 
 
-def _carried(findings: Findings, stills: Mapping[tuple[int, str], bytes]) -> dict[tuple[int, str], bytes]:
+def _carried(findings: Findings, stills: Mapping[tuple[int, str], bytes], *, room: int) -> dict[tuple[int, str], bytes]:
     """The stills the page has room for: those of the weightiest findings first."""
     chosen: dict[tuple[int, str], bytes] = {}
-    room = MOST_STILL_BYTES
     wanted = [f.evidence.frame for f in words.ranked(findings) if f.evidence is not None]
     for frame in dict.fromkeys([*wanted, *sorted({frame for frame, _ in stills})]):
         for style in STILL_STYLES:
@@ -249,6 +278,36 @@ def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, 
             summary.dropouts.by_pass_position, title="Losses", unit="losses", bars=True
         )
     return figures, plots.tape_columns(findings)
+
+
+def _first_check(findings: Findings) -> str:
+    """What to do before anything else: the check of the likeliest cause of the weightiest finding."""
+    if findings.verdict.outcome not in FIRST_CHECKS:
+        return ""
+    worst = next((f for f in words.ranked(findings) if f.causes), None)
+    return "" if worst is None else words.prose(worst.causes[0].check)
+
+
+def _section_rows(findings: Findings) -> list[tuple[str, str, str, str, str]]:
+    """Name, in, out, length and frames of each section; in and out as timecode where the file has any."""
+    t = findings.transfer
+    rate = Fraction(t.frame_rate)
+
+    def place(frame: int) -> str:
+        if not t.start_timecode:
+            return words.clock(float(frame / rate))
+        return label_after(t.start_timecode, frame, frame_rate=rate)
+
+    return [
+        (
+            words.SECTION_WORDS[s.kind],
+            place(s.start_frame),
+            place(s.end_frame),
+            words.clock(float((s.end_frame - s.start_frame) / rate)),
+            f"{s.start_frame}–{s.end_frame - 1}",
+        )
+        for s in findings.sections
+    ]
 
 
 def _counts(findings: Findings) -> dict[str, int]:

@@ -69,13 +69,13 @@ def head_charts(summary: WindowReadings, *, limits: Mapping[str, Any]) -> Figure
     present = [(k, t, u, getattr(summary, k)) for k, t, u in HEAD_FIGURES if getattr(summary, k) is not None]
     if not present:
         return None
-    columns, gap = 3, 0.13
+    columns, gap = 3, 0.2
     rows = -(-len(present) // columns)
     pitch = (1 + gap) / rows
     traces: list[dict[str, Any]] = []
     layout: dict[str, Any] = {
         "showlegend": False,
-        "margin": {"l": 10, "r": 12, "t": 30, "b": 26},
+        "margin": {"l": 10, "r": 12, "t": 30, "b": 42},
         "annotations": [],
         "shapes": [],
     }
@@ -85,7 +85,7 @@ def head_charts(summary: WindowReadings, *, limits: Mapping[str, Any]) -> Figure
         left, right = column / columns + (0.055 if column else 0.035), (column + 1) / columns - 0.015
         top, bottom = 1 - row * pitch, 1 - row * pitch - (pitch - gap)
         layout[f"xaxis{tag}"] = {
-            "domain": [left, right], "anchor": f"y{tag}", "tickvals": [0, 1, 2, 3], "ticktext": list(HEAD_LETTERS),
+            "domain": [left, right], "anchor": f"y{tag}", "tickvals": [0, 1, 2, 3], "ticktext": _letters_and_values(values),
             "range": [-0.6, 3.6],
             "showgrid": False, "zeroline": False, "fixedrange": True,
         }  # fmt: skip
@@ -105,7 +105,13 @@ def head_charts(summary: WindowReadings, *, limits: Mapping[str, Any]) -> Figure
              "yanchor": "bottom", "showarrow": False, "font": {"size": 13}}
         )  # fmt: skip
         traces.append(_head_trace(values, title=title, unit=unit, tag=tag))
-    return {"data": traces, "layout": layout, "height": 56 + 205 * rows}
+    return {"data": traces, "layout": layout, "height": 72 + 212 * rows}
+
+
+def _letters_and_values(values: HeadValues) -> list[str]:
+    """Letter and figure of each head below its mark, where nothing can lie over them."""
+    texts = [with_error(v, s, signed=True).split(" ±")[0] for v, s in zip(values.values, values.sigmas, strict=True)]
+    return [f"<b>{letter}</b><br>{text}" for letter, text in zip(HEAD_LETTERS, texts, strict=True)]
 
 
 def _reach(values: HeadValues, *, least: float) -> float:
@@ -117,13 +123,11 @@ def _head_trace(values: HeadValues, *, title: str, unit: str, tag: str) -> dict[
     pairs = list(zip(values.values, values.sigmas, strict=True))
     space = "" if unit == "°" else " "
     return {
-        "type": "scatter", "mode": "markers+text", "xaxis": f"x{tag}", "yaxis": f"y{tag}", "x": [0, 1, 2, 3],
+        "type": "scatter", "mode": "markers", "xaxis": f"x{tag}", "yaxis": f"y{tag}", "x": [0, 1, 2, 3],
         "y": [value for value, _ in pairs], "cliponaxis": False,
         "error_y": {"array": [sigma or 0.0 for _, sigma in pairs], "color": "var(--ink-soft)", "thickness": 1.4,
         "width": 6},
         "marker": {"symbol": list(HEAD_SYMBOLS), "size": 10, "color": [head_colour(i) for i in range(4)]},
-        "text": [with_error(v, s, signed=True).split(" ±")[0] for v, s in pairs], "textposition": "top center",
-        "textfont": {"size": 11},
         "customdata": [[HEAD_LETTERS[i], with_error(v, s, signed=True)] for i, (v, s) in enumerate(pairs)],
         "hovertemplate": f"head %{{customdata[0]}}, {title.lower()}<br>%{{customdata[1]}}{space}{unit}<extra></extra>",
     }  # fmt: skip
@@ -263,7 +267,8 @@ def tape_columns(findings: Findings) -> dict[str, Any] | None:
     kinds = list(LOSS_WORDS)
     outlines_x: list[float | None] = []
     outlines_y: list[float | None] = []
-    for spot in findings.defects:
+    spots = [spot for spot in findings.defects if spot.losses > 1]
+    for spot in spots:
         half_m, half_mm = spot.size_along_mm / 2000, spot.size_across_mm / 2
         west, east = spot.along_m - half_m, spot.along_m + half_m
         low, high = spot.across_mm - half_mm, spot.across_mm + half_mm
@@ -279,7 +284,10 @@ def tape_columns(findings: Findings) -> dict[str, Any] | None:
         "head": packed([HEAD_LETTERS.find(loss.head) + 1 if loss.head else 0 for loss in placed], "u1"),
         "kinds": [LOSS_WORDS[kind] for kind in kinds],
         "outlines": {"x": packed(outlines_x), "y": packed(outlines_y)},
-        "spots": len(findings.defects),
+        "spots": [
+            [round(s.along_m, 3), round(s.across_mm, 2), s.losses, round(s.size_along_mm), round(s.size_across_mm, 1)]
+            for s in spots
+        ],
         "step": step,
     }
 

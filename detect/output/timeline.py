@@ -3,14 +3,29 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
-from detect.findings import Finding, Findings
+from detect.findings import Finding, Findings, Window
 from detect.output.plots import HEAD_FIGURES, SINGLE_FIGURES, Figure, flag_limit, packed
-from detect.output.words import HEAD_LETTERS, KIND_WORDS, SECTION_WORDS, finding_value, heads_words, span_words
+from detect.output.words import (
+    HEAD_LETTERS,
+    KIND_WORDS,
+    SECTION_WORDS,
+    finding_value,
+    heads_words,
+    ranked,
+    span_words,
+)  # fmt: skip
 
+FIGURE_OF_KIND = {
+    "skew": "skew_ns", "scallop": "scallop_ns", "quadrature": "quadrature_ns", "velocity_error": "velocity_error_ns",
+    "saturation_banding": "saturation_pct", "hue_banding": "hue_deg", "level_banding": "level_ire",
+    "noise_banding": "noise_db", "response_banding": "response_db",
+}  # fmt: skip
+"""The figure that follows a kind of finding over time."""
 MOST_SUBROWS = 4
 """Findings of one kind at the same moment are drawn in so many rows before they share one."""
 SECTION_PATTERNS = {
@@ -19,9 +34,9 @@ SECTION_PATTERNS = {
 """Hatching, so that sections differ without colour too."""
 MOST_LABELS = 9
 """Sections shorter than this part of the tape have no room for their name."""
-LEAST_WINDOWS = 5
+LEAST_WINDOWS, FEWEST_STEPS = 5, 5
 MOST_STEPS = 240
-"""Windows that the curve of losses takes together at least, and its steps at most (display choice)."""
+"""Windows that the curve of losses takes together, unless fewer than five steps are left; its steps at most (display)."""
 
 
 class Clock:
@@ -175,13 +190,16 @@ def _finding_trace(
 
 def _loss_rate_trace(findings: Findings, clock: Clock) -> dict[str, Any]:
     """Losses a minute over some windows at a time: one loss in a single window of 2 s would read as thirty a minute."""
-    size = max(LEAST_WINDOWS, -(-len(findings.windows) // MOST_STEPS))
+    size = max(min(LEAST_WINDOWS, len(findings.windows) // FEWEST_STEPS), -(-len(findings.windows) // MOST_STEPS), 1)
     groups = [findings.windows[i : i + size] for i in range(0, len(findings.windows), size)]
     rate = Fraction(findings.transfer.frame_rate)
+    places = None if findings.dropouts is None else sorted(loss.frame for loss in findings.dropouts)
     starts: list[int] = []
     rates: list[float | None] = []
     for group in groups:
-        counted = [(w.readings.dropouts.count, w.end_frame - w.start_frame) for w in group if w.readings.dropouts]
+        counted = [
+            (count, w.end_frame - w.start_frame) for w in group if (count := _losses_in(w, places)) is not None
+        ]
         frames = sum(length for _, length in counted)
         starts.append(clock.ms(group[0].start_frame))
         rates.append(float(sum(count for count, _ in counted) * 60 * rate / frames) if frames else None)
@@ -196,10 +214,22 @@ def _loss_rate_trace(findings: Findings, clock: Clock) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _losses_in(window: Window, places: list[int] | None) -> int | None:
+    """Losses of one window: as counted by the judgement, else those listed (``places``: their frames, in order)."""
+    if window.readings.dropouts is not None:
+        return window.readings.dropouts.count
+    if places is None:
+        return None
+    return bisect_left(places, window.end_frame) - bisect_left(places, window.start_frame)
+
+
 def over_time(findings: Findings) -> dict[str, Any]:
-    """Every figure that was followed over time: ``x`` in ms, and for each figure its title, unit and packed columns."""
+    """Every figure that was followed over time: ``x`` in ms, and for each figure its title, unit and packed columns.
+
+    Values hold from their moment to the next; the last one is repeated at the end of its window.
+    """
     clock = Clock(findings)
-    reads = [w.readings for w in findings.windows]
+    reads = [w.readings for w in (*findings.windows, *findings.windows[-1:])]
     figures = []
     for key, title, unit in SINGLE_FIGURES:
         found = [getattr(r, key) for r in reads]
@@ -226,5 +256,14 @@ def over_time(findings: Findings) -> dict[str, Any]:
             figures.append(
                 {"title": title, "unit": unit, "limit": flag_limit(findings.limits, key), "columns": columns}
             )
-    x = [clock.ms(w.start_frame) for w in findings.windows]
-    return {"x": packed(x, "i4"), "figures": figures, "range": [clock.ms(0), clock.ms(findings.transfer.frames)]}
+    x = [clock.ms(w.start_frame) for w in findings.windows] + [clock.ms(w.end_frame) for w in findings.windows[-1:]]
+    span = [clock.ms(0), clock.ms(findings.transfer.frames)]
+    return {"x": packed(x, "i4"), "figures": figures, "range": span, "first": _first_shown(findings, figures)}
+
+
+def _first_shown(findings: Findings, figures: list[dict[str, Any]]) -> int:
+    """Index of the figure that shows the weightiest finding that has one; 0 without findings."""
+    titles = {title: index for index, title in enumerate(figure["title"] for figure in figures)}
+    names = {key: title for key, title, _ in (*SINGLE_FIGURES, *HEAD_FIGURES)}
+    wanted = (names.get(FIGURE_OF_KIND.get(f.kind, "")) for f in ranked(findings))
+    return next((titles[title] for title in wanted if title in titles), 0)

@@ -7,6 +7,7 @@ One home, so that the terminal, the page, the captions and the table say the sam
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 
 from detect.findings import Finding, Findings
@@ -126,6 +127,36 @@ def finding_value(finding: Finding) -> str:
     joiner = "" if unit == "°" else " "
     text = with_error(finding.value, finding.sigma, signed=signed)
     return f"({text})°" if unit == "°" and "±" in text else f"{text}{joiner}{unit}".rstrip()
+
+
+_FIGURE = re.compile(r"(?P<sign>[+\-−]?)(?P<value>\d+(?:\.\d+)?) ± (?P<sigma>\d+(?:\.\d+)?)")
+_SAME_FIGURE = 0.0051
+"""A figure in a text is that of a finding when it differs by no more than two decimals can hide."""
+
+
+def prose(text: str, *, findings: Iterable[Finding] = (), sentence: bool = True) -> str:
+    """A text of the judgement as people read it: true minus and micro signs, figures written as everywhere else.
+
+    A figure that is the value of one of ``findings`` is written from that value; ``sentence`` adds capital and stop.
+    """
+    known = [(f.value, f.sigma) for f in findings if f.value is not None and f.sigma]
+
+    def figure(match: re.Match[str]) -> str:
+        sign = match["sign"]
+        value = float(match["value"]) * (-1 if sign in ("-", "−") and sign else 1)
+        sigma = float(match["sigma"])
+        if not sigma:
+            return match[0]
+        same = (k for k in known if abs(k[0] - value) < _SAME_FIGURE and abs(k[1] - sigma) < _SAME_FIGURE)
+        exact, error = next(same, (value, sigma))
+        return with_error(exact, error, signed=bool(sign))
+
+    text = _FIGURE.sub(figure, one_line(text))
+    text = re.sub(r"(?<![\w.-])-(?=\d)", "−", text)
+    text = re.sub(r"(?<=\d )u(?=[ms]\b)", "µ", text)
+    if not sentence or not text:
+        return text
+    return text[:1].upper() + text[1:] + ("" if text[-1] in ".!?:" else ".")
 
 
 def heads_words(heads: Iterable[str]) -> str:

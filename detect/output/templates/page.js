@@ -41,7 +41,7 @@
   /* ---- a figure followed over time ---- */
   const series = data.series;
   const chooser = document.getElementById("series");
-  if (chooser) series.figures.forEach((figure, i) => chooser.add(new Option(`${figure.title}, ${figure.unit}`, i)));
+  if (chooser) series.figures.forEach((figure, i) => chooser.add(new Option(`${figure.title}, ${figure.unit}`, i, i === series.first, i === series.first)));
   let seriesX = null;
   const seriesFigure = () => {
     const figure = series.figures[chooser ? +chooser.value : 0];
@@ -51,15 +51,21 @@
       const y = unpacked(column.y), sigma = unpacked(column.sigma);
       const head = column.name ? `var(--head-${column.name.toLowerCase()})` : "var(--accent)";
       if (!column.name) {
-        traces.push({ type: "scatter", mode: "lines", x: seriesX, y: y.map((v, k) => v + sigma[k]), line: { width: 0, color: head }, hoverinfo: "skip", showlegend: false, connectgaps: false });
-        traces.push({ type: "scatter", mode: "lines", x: seriesX, y: y.map((v, k) => v - sigma[k]), line: { width: 0, color: head }, fill: "tonexty", fillcolor: "var(--loss-fill)", hoverinfo: "skip", showlegend: false });
+        traces.push({ type: "scatter", mode: "lines", x: seriesX, y: y.map((v, k) => v + sigma[k]), line: { width: 0, color: head, shape: "hv" }, hoverinfo: "skip", showlegend: false, connectgaps: false });
+        traces.push({ type: "scatter", mode: "lines", x: seriesX, y: y.map((v, k) => v - sigma[k]), line: { width: 0, color: head, shape: "hv" }, fill: "tonexty", fillcolor: "var(--loss-fill)", hoverinfo: "skip", showlegend: false });
       }
       traces.push({ type: "scatter", mode: "lines", x: seriesX, y, customdata: sigma, name: column.name ? `head ${column.name}` : figure.title, showlegend: !!column.name,
-        line: { color: head, width: 1.6, dash: ["solid", "dash", "dot", "dashdot"][column.name ? i : 0] },
+        line: { color: head, width: 1.6, shape: "hv", dash: ["solid", "dash", "dot", "dashdot"][column.name ? i : 0] },
         hovertemplate: `%{x|%H:%M:%S}<br>%{y:.2f} ± %{customdata:.2f} ${figure.unit}<extra>${column.name}</extra>` });
     });
     const shapes = figure.limit === null ? [] : [-figure.limit, figure.limit].map((y) => ({ type: "line", layer: "below", xref: "paper", x0: 0, x1: 1, y0: y, y1: y, line: { color: "var(--act)", width: 1, dash: "dash" } }));
-    return { data: traces, height: 290, layout: { shapes, xaxis: { type: "date", tickformat: "%H:%M:%S", range: timeRange || series.range, nticks: 9 }, yaxis: { title: { text: figure.unit }, automargin: true, fixedrange: true },
+    const yaxis = { title: { text: figure.unit }, automargin: true, fixedrange: true };
+    if (figure.limit !== null) {
+      let low = -1.12 * figure.limit, high = 1.12 * figure.limit;
+      for (const trace of traces) for (const y of trace.y) if (y < low || y > high) { low = Math.min(low, 1.06 * y); high = Math.max(high, 1.06 * y); }
+      yaxis.range = [low, high];
+    }
+    return { data: traces, height: 290, layout: { shapes, xaxis: { type: "date", tickformat: "%H:%M:%S", range: timeRange || series.range, nticks: 9 }, yaxis,
       legend: { orientation: "h", y: 1.02, yanchor: "bottom", x: 0 }, margin: { l: 10, r: 12, t: 28, b: 30 } } };
   };
 
@@ -92,9 +98,13 @@
     } else {
       const xs = Float32Array.from(inside, (i) => tape.along[i]), ys = Float32Array.from(inside, (i) => tape.across[i]);
       traces.push({ type: "histogram2d", x: xs, y: ys, nbinsx: 220, nbinsy: 42, showlegend: false, colorscale: [[0, "rgba(0,0,0,0)"], [0.001, "var(--loss-low)"], [1, "var(--loss-high)"]],
-        colorbar: { title: { text: "losses", side: "right" }, thickness: 12, outlinewidth: 0 }, hovertemplate: "%{z} losses<br>near %{x} m, %{y} mm<extra></extra>" });
+        colorbar: { title: { text: "Losses", side: "right", font: { size: 13 } }, tickfont: { size: 13 }, thickness: 12, outlinewidth: 0 }, hovertemplate: "%{z} losses<br>near %{x} m, %{y} mm<extra></extra>" });
     }
-    if (data.tape.spots) traces.push({ type: "scatter", mode: "lines", name: "damaged spot", x: tape.outlines.x, y: tape.outlines.y, line: { color: "var(--act)", width: 2 }, hoverinfo: "skip" });
+    if (data.tape.spots.length) {
+      traces.push({ type: "scatter", mode: "lines", showlegend: false, x: tape.outlines.x, y: tape.outlines.y, line: { color: "var(--act)", width: 2 }, hoverinfo: "skip" });
+      traces.push({ type: "scatter", mode: "markers", name: "damaged spot", x: data.tape.spots.map((s) => s[0]), y: data.tape.spots.map((s) => s[1]), // a spot of millimetres would not show on a tape of metres
+        marker: { symbol: "square-open", size: 15, color: "var(--act)", line: { width: 2 } }, customdata: data.tape.spots, hovertemplate: "damaged spot, %{customdata[2]} losses<br>%{customdata[3]} × %{customdata[4]} mm<br>%{x:.2f} m, %{y:.1f} mm<extra></extra>" });
+    }
     if (tapeState) tapeState.textContent = single ? `${grouped(inside.length)} losses drawn singly` : `${grouped(inside.length)} losses as counts`;
     const xaxis = { title: { text: "Along the tape, metres" }, zeroline: false, rangemode: "tozero" }, yaxis = { title: { text: "Across, mm from the middle" }, range: [-22, 22], zeroline: false, automargin: true };
     if (tapeView) { xaxis.range = tapeView.x; yaxis.range = tapeView.y; }
@@ -116,10 +126,10 @@
     if (key === "timeline" || key === "series") layout.uirevision = JSON.stringify(timeRange);
     if (key === "tape") layout.uirevision = JSON.stringify(tapeView);
     for (const axis of [layout.xaxis, layout.yaxis]) if (axis && axis.type === "date") axis.nticks = Math.max(3, Math.min(9, Math.floor(width / 105)));
-    let traces = figure.data;
-    if (key === "heads" && width < NARROW) traces = traces.map((trace) => ({ ...trace, mode: "markers" })); // the figures are in the table
+    if (key === "heads" && width < NARROW)
+      for (const axis of Object.keys(layout)) if (/^xaxis\d*$/.test(axis)) layout[axis].ticktext = layout[axis].ticktext.map((text) => text.split("<br>")[0]); // the figures are in the table
     if (key === "heads" && width < NARROW) layout.annotations = layout.annotations.map((note) => ({ ...note, font: { size: 10 } }));
-    Plotly.react(element, resolved(traces), layout, config);
+    Plotly.react(element, resolved(figure.data), layout, config);
     if (!drawn.has(element)) { drawn.add(element); listen(element, key); }
     element.dataset.drawn = key;
   };
