@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from detect.judge.limits import default_limits
 from detect.output import words
 from tests import fabricated as fab
 
@@ -36,6 +37,7 @@ def test_every_kind_outcome_origin_and_section_has_its_words():
     assert set(words.ORIGIN_WORDS) == set(get_args(f.Origin))
     assert set(words.SECTION_WORDS) == set(get_args(f.SectionKind))
     assert set(words.LOSS_WORDS) == set(get_args(f.LossKind))
+    assert set(words.LIMIT_WORDS) == set(default_limits().table)
 
 
 def test_the_verdicts_reasons_come_first_and_in_its_order():

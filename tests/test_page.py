@@ -235,7 +235,7 @@ def test_the_limits_that_were_applied_are_drawn_and_listed():
     )
     series = {figure["title"]: figure["limit"] for figure in figures_of(text)["series"]["figures"]}
     assert (series["Skew"], series["Scallop"]) == (25.0, None)
-    assert re.search(r"snr_db</th><td>40.0</td><td>34.0</td>", text)
+    assert re.search(r"Signal to noise, dB \(counts below\)</th><td>40.0</td><td>34.0</td>", text)
 
 
 def test_the_top_says_what_to_do_first_unless_the_transfer_is_accepted():

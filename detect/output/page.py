@@ -386,5 +386,6 @@ def _limit_rows(findings: Findings) -> list[tuple[str, str, str]]:
     for key, value in findings.limits.items():
         given = value if isinstance(value, Mapping) else {"flag": value}
         note, flag = given.get("note"), given.get("flag", given.get("affected_pct"))
-        rows.append((key, "–" if note is None else str(note), "–" if flag is None else str(flag)))
+        name = words.LIMIT_WORDS.get(key, key)
+        rows.append((name, "–" if note is None else str(note), "–" if flag is None else str(flag)))
     return rows

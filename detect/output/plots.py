@@ -85,7 +85,8 @@ def head_charts(summary: WindowReadings, *, limits: Mapping[str, Any]) -> Figure
         left, right = column / columns + (0.055 if column else 0.035), (column + 1) / columns - 0.015
         top, bottom = 1 - row * pitch, 1 - row * pitch - (pitch - gap)
         layout[f"xaxis{tag}"] = {
-            "domain": [left, right], "anchor": f"y{tag}", "tickvals": [0, 1, 2, 3], "ticktext": _letters_and_values(values),
+            "domain": [left, right], "anchor": f"y{tag}", "tickvals": [0, 1, 2, 3], "ticktext": _letters_and_values(values), "tickangle": 0,
+            "tickfont": {"size": 11},
             "range": [-0.6, 3.6],
             "showgrid": False, "zeroline": False, "fixedrange": True,
         }  # fmt: skip

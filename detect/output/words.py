@@ -61,6 +61,22 @@ ORIGIN_WORDS: dict[str, str] = {
     "tape": "the tape",
     "either": "recording or playback",
 }
+LIMIT_WORDS: dict[str, str] = {
+    "skew_ns": "Skew, ns",
+    "scallop_ns": "Scallop, ns",
+    "quadrature_ns": "Quadrature, ns",
+    "velocity_error_ns": "Velocity error, ns",
+    "saturation_pct": "Saturation, %",
+    "hue_deg": "Hue, °",
+    "level_ire": "Level, IRE",
+    "noise_db": "Noise of one head, dB",
+    "response_db": "Response at 3 MHz, dB",
+    "snr_db": "Signal to noise, dB (counts below)",
+    "head_loss_db": "Noise of a head that reads nothing, dB",
+    "top_skew_ns": "Top skew, ns",
+    "dropouts_per_minute": "Losses a minute",
+    "verdict": "Share of the programme affected, %",
+}
 LOSS_WORDS: dict[str, str] = {"white": "white", "black": "black", "noise": "noisy", "compensated": "compensated"}
 UNIT_WORDS: dict[str, str] = {
     "deg": "°",

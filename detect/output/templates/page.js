@@ -7,6 +7,8 @@
   const config = { displayModeBar: false, responsive: false, displaylogo: false, doubleClick: "reset+autosize" };
   const MOST_POINTS = 3000; // above this the tape map shows counts: single marks would cover each other
   const PRINT_WIDTH = 640;
+  const PRINT_HEIGHT = 0.8; // of the height on a screen, so that a sheet holds two charts and more
+  const MOST_PRINTED_ROWS = 40; // longer tables stay off the paper
   const NARROW = 560; // below this the small charts have no room for figures
 
   /* ---- colours from the style sheet, so that light, dark and print agree ---- */
@@ -118,7 +120,8 @@
     const key = element.dataset.chart;
     const figure = makers[key] ? makers[key]() : data.figures[key];
     const width = printing ? PRINT_WIDTH : Math.max(260, element.parentElement.clientWidth);
-    const layout = dressed(figure.layout, figure.height, width);
+    const layout = dressed(figure.layout, printing ? Math.round(figure.height * PRINT_HEIGHT) : figure.height, width);
+    element.style.minHeight = `${layout.height}px`;
     if (key === "timeline") {
       if (timeRange) layout.xaxis.range = timeRange;
       layout.shapes = marked ? [{ type: "rect", xref: "x", yref: "paper", x0: marked[0], x1: marked[1], y0: 0, y1: 1, line: { color: colour("--accent"), width: 2 }, fillcolor: "rgba(0,0,0,0)" }] : [];
@@ -245,7 +248,8 @@
     timer = setTimeout(() => { if (!printing && innerWidth !== widthNow) { widthNow = innerWidth; redraw(); } }, 150);
   });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => redraw());
-  const toPrint = (on) => { printing = on; root.classList.toggle("printing", on); if (on) charts.forEach(draw); else redraw(); };
+  const forPaper = [...document.querySelectorAll("details:not(.rest):not(.finding):not([open])")].filter((element) => element.querySelectorAll("tr").length <= MOST_PRINTED_ROWS && !element.closest(".rest"));
+  const toPrint = (on) => { printing = on; forPaper.forEach((element) => { element.open = on; }); root.classList.toggle("printing", on); if (on) charts.forEach(draw); else redraw(); };
   window.addEventListener("beforeprint", () => toPrint(true));
   window.addEventListener("afterprint", () => toPrint(false));
   window.headpassDrawAll = () => charts.forEach((element) => { if (!drawn.has(element)) draw(element); });
