@@ -25,6 +25,15 @@ PER_HEAD = (
     ("noise_db", "noise, dB"),
     ("response_db", "response at 3 MHz, dB"),
 )
+FINDINGS = {
+    "quadrature_ns": "quadrature",
+    "saturation_pct": "saturation_banding",
+    "hue_deg": "hue_banding",
+    "level_ire": "level_banding",
+    "noise_db": "noise_banding",
+    "response_db": "response_banding",
+}
+"""Kind of the finding that tells of a figure's fault."""
 
 
 def app(
@@ -72,8 +81,12 @@ def comparison(findings: Findings, truth: Any, *, name: str) -> Table:
         table.add_column(heading, justify=justify)  # type: ignore[arg-type]
     for key, words in SINGLE:
         _single_row(table, words, truth.faults[key], getattr(findings.summary, key))
+    onsets = {onset["parameter"]: onset["start_frame"] for onset in truth.faults["onsets"]}
     for key, words in PER_HEAD:
-        _head_rows(table, words, truth.relative[key], getattr(findings.summary, key))
+        if key in onsets:
+            _onset_rows(table, words, truth.relative[key], findings, kind=FINDINGS[key], start_frame=onsets[key])
+        else:
+            _head_rows(table, words, truth.relative[key], getattr(findings.summary, key))
     table.add_row(
         "losses",
         "",
@@ -88,6 +101,19 @@ def _single_row(table: Table, words: str, true: float, found: Value | None) -> N
 
     measured = with_error(found.value, found.sigma, signed=True) if found else "not measurable"
     table.add_row(words, "", number(true, decimals=1, signed=True), measured)
+
+
+def _onset_rows(
+    table: Table, words: str, true: list[float], findings: Findings, *, kind: str, start_frame: int
+) -> None:
+    """A fault that comes in later: the figures of the finding that tells of it, and where it begins."""
+    from detect.output.words import HEAD_LETTERS, number, with_error
+
+    found = next((f for f in findings.findings if f.kind == kind and f.heads), None)
+    letter = found.heads[0] if found else HEAD_LETTERS[max(range(len(true)), key=lambda i: abs(true[i]))]
+    measured = with_error(found.value, found.sigma, signed=True) if found else "not found"
+    table.add_row(words, letter, number(true[HEAD_LETTERS.index(letter)], decimals=2, signed=True), measured)
+    table.add_row("  from frame", "", str(start_frame), str(found.start_frame) if found else "–")
 
 
 def _head_rows(table: Table, words: str, true: list[float], found: HeadValues | None) -> None:

@@ -22,8 +22,10 @@ from detect.output.words import (
     clock,
     decimals_for,
     finding_value,
+    first_check,
     number,
     one_line,
+    prose,
     ranked,
     span_words,
     title,
@@ -34,10 +36,11 @@ STYLES = {
     "accept": "bold green", "look": "bold yellow", "adjust_and_replay": "bold red", "recorded_in": "bold yellow",
     "inspect_before_playing": "bold red", "not_judged": "bold",
 }  # fmt: skip
-FEWEST_FINDINGS = 4
-"""Fits 24 rows with everything else."""
+FEWEST_FINDINGS = 3
+"""Fits 24 rows with everything else at its longest."""
 MOST_FINDINGS = 10
-_ROWS_BESIDE_FINDINGS = 16
+_ROWS_BESIDE_FINDINGS = 13
+"""File, outcome, empty line, heading, whole programme, six of the table of heads, where written, prompt."""
 _SENTENCE_LINES = 2
 
 
@@ -48,10 +51,14 @@ def print_summary(findings: Findings, paths: OutputPaths) -> None:
     console.print(_file_line(findings, paths.name), overflow="ellipsis", no_wrap=True, style="dim")
     mark, words = OUTCOME_MARKS[verdict.outcome], OUTCOME_WORDS[verdict.outcome]
     console.print(Text(f"{mark} {words.upper()}", style=STYLES[verdict.outcome]))
-    for line in _wrapped(console, verdict.text, lines=_SENTENCE_LINES):
+    told = _wrapped(console, prose(verdict.text, findings=findings.findings), lines=_SENTENCE_LINES)
+    for line in told:
         console.print(line)
+    if check := first_check(findings):
+        console.print(Text("First: ", style="bold").append(check, style="not bold"), overflow="ellipsis", no_wrap=True)
     console.print()
-    _print_findings(console, findings)
+    taken = _ROWS_BESIDE_FINDINGS + len(told) + bool(check) + bool(findings.warnings)
+    _print_findings(console, findings, rows_taken=taken)
     console.print(_timing_line(findings.summary), overflow="ellipsis", no_wrap=True)
     if (table := _head_table(findings)) is not None:
         console.print(table)
@@ -82,13 +89,13 @@ def _wrapped(console: Console, text: str, *, lines: int) -> list[Text]:
     return kept
 
 
-def _print_findings(console: Console, findings: Findings) -> None:
+def _print_findings(console: Console, findings: Findings, *, rows_taken: int) -> None:
     worst = ranked(findings)
     if not worst:
         console.print("No findings.")
         return
     rows = shutil.get_terminal_size((80, 24)).lines if sys.stdout.isatty() else 24
-    shown = worst[: max(FEWEST_FINDINGS, min(MOST_FINDINGS, (rows - _ROWS_BESIDE_FINDINGS) // 2))]
+    shown = worst[: max(FEWEST_FINDINGS, min(MOST_FINDINGS, (rows - rows_taken) // 2))]
     heading = f"Worst {len(shown)} of {len(worst)} findings" if len(shown) < len(worst) else "Findings, worst first"
     console.print(Text(heading, style="bold"))
     for finding in shown:
@@ -118,9 +125,10 @@ def _finding_lines(finding: Finding, *, width: int) -> list[Text]:
     second = Text("   ", style="dim")
     if finding.causes:
         cause = finding.causes[0]
-        second.append(f"{cause.likelihood}: {one_line(cause.cause)} ({ORIGIN_WORDS[cause.origin]})")
+        origin = "recording or playback" if cause.origin == "either" else f"in {ORIGIN_WORDS[cause.origin]}"
+        second.append(f"{cause.likelihood}, {origin}: {prose(cause.cause, sentence=False)}")
     else:
-        second.append(one_line(finding.text))
+        second.append(prose(finding.text, findings=[finding]))
     return [first, second]
 
 
@@ -168,8 +176,9 @@ def _sigma_cell(values: HeadValues | None) -> str:
 
 def one_line_summary(findings: Findings, name: str) -> str:
     """``outcome  name: sentence``, for runs over several files."""
-    words = OUTCOME_WORDS[findings.verdict.outcome]
-    return f"{OUTCOME_MARKS[findings.verdict.outcome]} {words}: {one_line(name)}: {one_line(findings.verdict.text)}"
+    outcome = findings.verdict.outcome
+    text = prose(findings.verdict.text, findings=findings.findings)
+    return f"{OUTCOME_MARKS[outcome]} {OUTCOME_WORDS[outcome]}: {one_line(name)}: {text}"
 
 
 def print_totals(done: list[Findings], *, failed: int) -> None:

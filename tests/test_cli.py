@@ -369,9 +369,19 @@ def test_schema_prints_the_published_schema():
     assert json.loads(result.stdout)["properties"]["schema"] == {"const": 1, "title": "Schema"}
 
 
-def test_demo_prints_measured_beside_true(scanned, monkeypatch, tmp_path):
+@pytest.mark.parametrize(
+    ("onsets", "rows"),
+    [
+        ([], [r"saturation, %\s+A\s+\+2\.50\s+\+3\.", r"B\s+−7\.50\s+−10\."]),  # noqa: RUF001
+        (
+            [{"parameter": "saturation_pct", "start_frame": 2000}],
+            [r"saturation, %\s+B\s+−7\.50\s+−10\.1", r"from frame\s+2000\s+2098"],  # noqa: RUF001
+        ),
+    ],
+)
+def test_demo_prints_measured_beside_true(scanned, monkeypatch, tmp_path, onsets, rows):
     truth = types.SimpleNamespace(
-        faults={"regime": "uncorrected", "skew_ns": 2.0, "scallop_ns": 0.0},
+        faults={"regime": "uncorrected", "skew_ns": 2.0, "scallop_ns": 0.0, "onsets": onsets},
         relative={
             key: [2.5, -7.5, 2.5, 2.5] if key == "saturation_pct" else [0.0] * 4
             for key in ("quadrature_ns", "saturation_pct", "hue_deg", "level_ire", "noise_db", "response_db")
@@ -383,8 +393,7 @@ def test_demo_prints_measured_beside_true(scanned, monkeypatch, tmp_path):
     monkeypatch.setitem(sys.modules, "synthetic_clips.demo", fake)
     result = runner.invoke(app, ["demo", "d"])
     assert result.exit_code == 0, result.output
-    assert re.search(r"saturation, %\s+A\s+\+2\.50\s+\+3\.", result.stdout)
-    assert re.search(r"B\s+−7\.50\s+−10\.", result.stdout)  # noqa: RUF001
+    assert all(re.search(row, result.stdout) for row in rows), result.stdout
     assert (tmp_path / "d/bad.mkv.report.html").exists()
 
 

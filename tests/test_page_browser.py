@@ -8,11 +8,17 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from fractions import Fraction
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 
+from detect.measure.excerpt import encode_fields
+from detect.measure.fields import Field, Frame, SampleFormat
 from detect.output.files import OutputPaths, write_outputs
+from detect.readings import Excerpt
 from tests import fabricated as fab
 
 CHROMIUM = next((found for name in ("chromium", "chromium-browser") if (found := shutil.which(name))), None)
@@ -59,18 +65,25 @@ def pages(tmp_path_factory):
         if name not in made:
             findings = TAPES[name]()
             made[name] = OutputPaths(folder, f"{name.replace(' ', '_')}.mkv")
-            write_outputs(findings, made[name], stills=stills(findings))
+            excerpt = moving() if name == "one fault" else None
+            write_outputs(findings, made[name], stills=stills(findings), excerpt=excerpt)
         return made[name]
 
     return page
 
 
 def stills(findings) -> dict[tuple[int, str], bytes]:
-    import cv2
-    import numpy as np
-
     grey = cv2.imencode(".jpg", np.full((120, 160, 3), 128, np.uint8))[1].tobytes()
     return {(f.evidence.frame, style): grey for f in findings.findings[:3] for style in ("frame", "detail", "chroma")}
+
+
+def moving() -> Excerpt:
+    """Thirty frames that brighten, encoded as the excerpt is."""
+    samples = SampleFormat(bit_depth=8, chroma_step_x=2, chroma_step_y=1, full_range=False, has_chroma=False)
+    planes = [np.full((243, 720), 60 + 4 * n, np.uint8) for n in range(30)]
+    frames = [Frame(n, tuple(Field(n, i, 1 - i, y, None, None) for i in (0, 1))) for n, y in enumerate(planes)]  # type: ignore[arg-type]
+    encoded = encode_fields(lambda: iter(frames), samples, frame_rate=Fraction(30_000, 1001), most_bytes=1_000_000)
+    return Excerpt(2100, 2130, encoded.ending, encoded.data)
 
 
 def opened(browser, paths: OutputPaths, *, width: int = 1280, scheme: str = "light"):
@@ -192,6 +205,26 @@ def test_the_tape_map_goes_from_counts_to_single_losses_when_zoomed(browser, pag
     tab.mouse.move(box["x"] + 40, box["y"] + box["height"] - 10, steps=4)
     tab.mouse.up()
     tab.wait_for_function("document.getElementById('tape-state').textContent.includes('singly')")
+    tab.close()
+
+
+@pytest.mark.long
+def test_the_excerpt_plays_and_goes_on_by_one_field(browser, pages):
+    tab = opened(browser, pages("one fault"))
+    video = tab.locator("video")
+    video.scroll_into_view_if_needed()
+    tab.wait_for_function("document.querySelector('video').readyState >= 2")
+    assert tab.evaluate("(({videoWidth, videoHeight}) => [videoWidth / videoHeight])(document.querySelector('video'))") == [
+        pytest.approx(4 / 3, rel=0.01)
+    ]
+    assert tab.evaluate("document.querySelector('video').duration") == pytest.approx(60 * 1001 / 60_000, abs=0.02)
+    tab.click("[data-speed=step]")
+    tab.wait_for_function("!document.querySelector('video').seeking")
+    assert tab.evaluate("document.querySelector('video').currentTime") == pytest.approx(1001 / 60_000, abs=1e-3)
+    tab.click("[data-speed='0.25']")
+    tab.wait_for_function("document.querySelector('video').currentTime > 0.05")
+    assert tab.evaluate("document.querySelector('video').playbackRate") == 0.25
+    assert not tab.complaints
     tab.close()
 
 

@@ -38,8 +38,6 @@ STILL_WORDS = {
 }
 
 THUMB_WORDS = {"frame": "whole frame", "detail": "stretched along the line", "chroma": "colour differences × 4"}
-FIRST_CHECKS = frozenset({"look", "adjust_and_replay", "recorded_in", "inspect_before_playing"})
-"""Outcomes after which somebody has to look at something; the page says at the top what comes first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +109,7 @@ def render_page(
         tape_step=tape["step"] if tape else 1,
         has_series=bool(data["series"]["figures"]),  # type: ignore[index]
         verdict_text=words.prose(findings.verdict.text, findings=findings.findings),
-        first_check=_first_check(findings),
+        first_check=words.first_check(findings),
         section_rows=_section_rows(findings),
         spots=[spot for spot in findings.defects if spot.losses > 1],
         limit_rows=_limit_rows(findings),
@@ -278,14 +276,6 @@ def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, 
             summary.dropouts.by_pass_position, title="Losses", unit="losses", bars=True
         )
     return figures, plots.tape_columns(findings)
-
-
-def _first_check(findings: Findings) -> str:
-    """What to do before anything else: the check of the likeliest cause of the weightiest finding."""
-    if findings.verdict.outcome not in FIRST_CHECKS:
-        return ""
-    worst = next((f for f in words.ranked(findings) if f.causes), None)
-    return "" if worst is None else words.prose(worst.causes[0].check)
 
 
 def _section_rows(findings: Findings) -> list[tuple[str, str, str, str, str]]:

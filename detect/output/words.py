@@ -87,6 +87,8 @@ UNIT_WORDS: dict[str, str] = {
     "per_min": "per minute",
 }
 
+_FIRST_CHECKS = frozenset({"look", "adjust_and_replay", "recorded_in", "inspect_before_playing"})
+"""Outcomes after which somebody has to look at something."""
 _SIGNED_UNITS = frozenset({"ns", "%", "pct", "percent", "deg", "IRE", "ire", "dB", "db"})
 _UNSIGNED_KINDS = frozenset({"noise", "head_loss", "dropouts", "scratch", "switch_transient", "relock"})
 PROGRAMME = frozenset({"programme", "monochrome_programme"})
@@ -211,6 +213,14 @@ def ranked(findings: Findings) -> list[Finding]:
         )
 
     return sorted(findings.findings, key=weight)
+
+
+def first_check(findings: Findings) -> str:
+    """What to do before anything else: the check of the likeliest cause of the weightiest finding; else empty."""
+    if findings.verdict.outcome not in _FIRST_CHECKS:
+        return ""
+    worst = next((f for f in ranked(findings) if f.causes), None)
+    return "" if worst is None else prose(worst.causes[0].check)
 
 
 def affected_pct(findings: Findings) -> float | None:
