@@ -70,6 +70,11 @@ class Standard:
         return Fraction(1, self.lines_per_pass.denominator)
 
     @property
+    def chroma_reach_lines(self) -> int:
+        """Field lines between lines whose chroma may be compared: the V component changes its sign with every line in 625 (BT.1700)."""
+        return 2 if self.short_name == "625" else 1
+
+    @property
     def subcarrier_deg_per_ns(self) -> float:
         """Degrees of subcarrier in one nanosecond: 1.28864 (525), 1.59610 (625); from BT.1700."""
         return float(self.subcarrier_hz) * 360e-9

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Any
@@ -27,11 +27,13 @@ from detect.findings import (
 )
 from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
+from detect.judge.evidence import LEAST_STRENGTH
 from detect.judge.figures import CARRIER_DOUBT
 from detect.judge.found import Context, findings_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
 from detect.judge.relocking import find_border
+from detect.judge.rows import INDEX
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
 from detect.judge.stretch import Pooled, WindowJumps, pool_windows, window_jumps, window_readings
@@ -45,6 +47,8 @@ from detect.standards import RASTERS, STANDARDS, Standard
 
 LEAST_PROGRAMME_S = 1.0
 """Less programme than this is not judged."""
+AVERAGED_OVER_PLAIN = 1.3
+"""How much better means of two chroma lines must fit before a delay line is believed: the right template explains 1.6 times as much."""
 SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
 NOISE_DOUBT = 0.4
@@ -86,7 +90,7 @@ class _File:
 
 def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -> Findings:
     """Everything that can be said of one file by ``limits``."""
-    file = _describe(readings)
+    file = _with_decoder(_describe(readings))
     wheel: list[WheelState] = []
     found: list[Finding] = []
     windows: list[Window] = []
@@ -173,11 +177,24 @@ def _describe(readings: Readings) -> _File:
     judged = np.isin(parts.kind, [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")])
     programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
     raster = RASTERS[height]
-    step_y = int(readings.header.measured.get("chroma_step_y", 1))
+    view = View(
+        raster.picture_row0, height, int(readings.header.measured.get("chroma_step_y", 1)), standard.chroma_reach_lines
+    )
     return _File(
-        readings, standard, View(raster.picture_row0, height, step_y), height, frames, rate, start, end, programme, parts,
+        readings, standard, view, height, frames, rate, start, end, programme, parts,
         transfer.get("start_timecode"), int(judged.sum()), CARRIER_DOUBT.get(str(transfer["codec"]), 0.0),
     )  # fmt: skip
+
+
+def _with_decoder(file: _File) -> _File:
+    """In 625, whether the chroma lines are means of two, as a decoder with a delay line leaves them: whichever fits saturation better."""
+    if file.standard.chroma_reach_lines == 1 or not file.programme.any():
+        return file
+    averaged = replace(file, view=replace(file.view, averaged=True))
+    k = INDEX["saturation"]
+    members = np.flatnonzero(file.programme)
+    plain_fit, mean_fit = (_pool(f, members, None).fit for f in (file, averaged))
+    return averaged if mean_fit.strength[k] > AVERAGED_OVER_PLAIN * max(plain_fit.strength[k], LEAST_STRENGTH) else file
 
 
 def _mask(file: _File, members: NDArray[np.int64]) -> NDArray[np.bool_]:

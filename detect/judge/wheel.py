@@ -31,51 +31,82 @@ NEAR_OFFSETS = (0.09, 0.16, 0.25, 0.4, 0.6)
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), chroma lines halved or not."""
+    """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), and how chroma lines were related.
+
+    ``chroma_step_y``: 2 where chroma lines are halved. ``chroma_reach``: lines to the outer partners (2 where the sign of V changes
+    from line to line). ``averaged``: chroma lines are means of a line and the one before, as a decoder with a delay line leaves them.
+    """
 
     top: int
     bottom: int
     chroma_step_y: int = 1
+    chroma_reach: int = 1
+    averaged: bool = False
 
-    def step(self, relation: str) -> int:
-        return self.chroma_step_y if relation in CHROMA else 1
+    def operator(self, relation: str) -> Operator:
+        if relation in CHROMA:
+            return Operator(True, self.chroma_step_y, self.chroma_reach, self.averaged)
+        return Operator(relation not in UNSLANTED)
+
+
+@dataclass(frozen=True, slots=True)
+class Operator:
+    """What a relation does with lines: free of slant or not, line step and reach to the outer lines, and whether lines are means."""
+
+    slanted: bool
+    step_y: int = 1
+    reach: int = 1
+    averaged: bool = False
+
+    def reads(self, row: int, c: int) -> tuple[float, bool]:
+        """What the pair at ``row`` reads of a unit step at row c, and whether the step lies between its two inner lines."""
+        span = 2 * self.step_y
+        p, a, b, n = (self._line(row + k * span, c) for k in (-self.reach, 0, 1, 1 + self.reach))
+        slant = 1 + 2 * self.reach
+        value = slant / (slant - 1) * ((b - a) - (n - p) / slant) if self.slanted else b - a
+        return value, b != a
+
+    def _line(self, row: int, c: int) -> float:
+        """A stored line's share of a unit step at row c."""
+        here = sum(1.0 for k in range(self.step_y) if row + 2 * k >= c) / self.step_y
+        if not self.averaged:
+            return here
+        before = sum(1.0 for k in range(self.step_y) if row - 2 * self.step_y + 2 * k >= c) / self.step_y
+        return (here + before) / 2
 
 
 @dataclass(frozen=True, slots=True)
 class Template:
-    """Where a boundary shows: for each first row c of a band, up to 8 pair rows and what a unit jump reads there."""
+    """Where a boundary shows: for each first row c of a band, the pair rows and what a unit jump reads there."""
 
     row: NDArray[np.int64]
     reads: F64
 
 
+PLACES = 12
+"""Pair rows of both fields near a boundary that can read anything of it."""
+
+
 @lru_cache(maxsize=32)
-def _template(height: int, slanted: bool, chroma_step_y: int, *, crossing_only: bool) -> Template:
-    """Put a unit step through the operator that made the relation. Arrays are (height + 1, 8); unused places read 0."""
-    rows = np.zeros((height + 1, 8), dtype=np.int64)
-    reads = np.zeros((height + 1, 8))
-    span = 2 * chroma_step_y
+def _template(height: int, operator: Operator, *, crossing_only: bool) -> Template:
+    """Put a unit step through the operator that made the relation. Arrays are (height + 1, PLACES); unused places read 0."""
+    rows = np.zeros((height + 1, PLACES), dtype=np.int64)
+    reads = np.zeros((height + 1, PLACES))
+    span = 2 * operator.step_y
     for c in range(height + 1):
         found: list[tuple[float, int, float]] = []
         for parity in (0, 1):
-            for r in range(max(parity, c - 4 * span - 2), min(height - 2 * span, c + 4 * span + 2)):
+            for r in range(max(parity, c - 5 * span - 2), min(height - 2 * span, c + 5 * span + 2)):
                 if (r - parity) % span or r < span:
                     continue
-                p, a, b, n = (_stepped(r + k * span, c, chroma_step_y) for k in (-1, 0, 1, 2))
-                crossing = b != a
-                value = 1.5 * ((b - a) - (n - p) / 3) if slanted else b - a
+                value, crossing = operator.reads(r, c)
                 if not crossing:
                     value *= NEIGHBOUR_GAIN
                 if value and (crossing or not crossing_only):
                     found.append((-abs(value), r, value))
-        for k, (_, r, value) in enumerate(sorted(found)[:8]):
+        for k, (_, r, value) in enumerate(sorted(found)[:PLACES]):
             rows[c, k], reads[c, k] = r, value
     return Template(rows, reads)
-
-
-def _stepped(row: int, c: int, chroma_step_y: int) -> float:
-    """A stored line's share of a unit step at row c; with halved chroma it is the mean of two field lines."""
-    return sum(1.0 for k in range(chroma_step_y) if row + 2 * k >= c) / chroma_step_y
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,10 +130,9 @@ def boundaries(rows: Rows, view: View) -> Boundaries:
     weight[:, last - 2 :] = 0
     sums = [np.zeros((len(RELATIONS), height + 1)) for _ in range(4)]
     for k, name in enumerate(RELATIONS):
-        step = view.step(name)
-        slanted = name not in UNSLANTED
+        operator = view.operator(name)
         for out1, out2, crossing in ((sums[0], sums[1], False), (sums[2], sums[3], True)):
-            t = _template(height, slanted, step, crossing_only=crossing)
+            t = _template(height, operator, crossing_only=crossing)
             w = weight[k][t.row]
             out1[k] = (w * rows.ratio[k][t.row] * t.reads).sum(axis=1)
             out2[k] = (w * t.reads**2).sum(axis=1)
@@ -253,7 +283,7 @@ def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F6
     c, kind = _grid(period, (phase,), view.top + EDGE_ROWS, view.bottom - EDGE_ROWS)
     seen = c[0] >= 0
     for k, name in enumerate(RELATIONS):
-        t = _template(rows.height, name not in UNSLANTED, view.step(name), crossing_only=False)
+        t = _template(rows.height, view.operator(name), crossing_only=False)
         np.subtract.at(ratio[k], t.row[c[0][seen]], t.reads[c[0][seen]] * jumps[k][kind[0][seen]][:, None])
     return Rows(ratio, rows.weight)
 

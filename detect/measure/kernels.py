@@ -124,26 +124,29 @@ def luma_pairs(
 
 
 @compiled
-def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: F32) -> None:
-    """Complex ratio relations of adjacent chroma lines; the outer lines are the reference, so noise adds no bias."""
+def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, reach: int, re: F32, im: F32, den: F32) -> None:
+    """Complex ratio relations of adjacent chroma lines i, i + 1; the lines i - ``reach`` and i + 1 + ``reach`` are the reference.
+
+    Noise adds no bias. With a reach of 2 each line is compared with one whose V had the same sign.
+    """
     n = u.shape[0]
-    third = np.float32(1.0 / 3.0)
+    slant = np.float32(1.0 / (1.0 + 2.0 * reach))
     half = np.float32(0.5)
     one = np.float32(s2)
-    for i in range(1, n - 2):
+    for i in range(reach, n - 1 - reach):
         for s in range(bounds.shape[0] - 1):
             sr = np.float32(0.0)
             si = np.float32(0.0)
             sd = np.float32(0.0)
             for x in range(bounds[s], bounds[s + 1]):
-                pu = u[i - 1, x]
-                pv = v[i - 1, x]
+                pu = u[i - reach, x]
+                pv = v[i - reach, x]
                 au = u[i, x]
                 av = v[i, x]
                 bu = u[i + 1, x]
                 bv = v[i + 1, x]
-                qu = u[i + 2, x]
-                qv = v[i + 2, x]
+                qu = u[i + 1 + reach, x]
+                qv = v[i + 1 + reach, x]
                 m = one / (
                     one
                     + half
@@ -155,9 +158,9 @@ def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: 
                 cv = av + bv
                 du = bu - au
                 dv = bv - av
-                eu = (qu - pu) * third
-                ev = (qv - pv) * third
-                # (b - a) conj(p + n) - (n - p) conj(a + b) / 3
+                eu = (qu - pu) * slant
+                ev = (qv - pv) * slant
+                # (b - a) conj(p + n) - (n - p) conj(a + b) / (1 + 2 reach)
                 sr += m * (du * ou + dv * ov - eu * cu - ev * cv)
                 si += m * (dv * ou - du * ov - ev * cu + eu * cv)
                 sd += m * (au * pu + av * pv + bu * qu + bv * qv)

@@ -18,6 +18,7 @@ from detect.measure.relations import QUANTITIES, Deshift, LineRelations, WindowS
 from detect.measure.signals import FrameLook, classify, describe
 from detect.measure.tears import tear_kinds
 from detect.readings import CHUNK_WINDOWS, Chunk, Sums
+from detect.standards import STANDARDS
 
 WINDOW_S = 1.2
 """Length of a window: a compromise between the size of the readings (2 MB a minute) and the grain of in and out points."""
@@ -74,7 +75,9 @@ class WindowMeasurer:
         self.length = window_frames(frame_rate)
         self.every = every
         self.cuts: list[int] = []
-        self._relations = LineRelations(samples, width=width, deshift=deshift)
+        self._relations = LineRelations(
+            samples, width=width, deshift=deshift, chroma_reach=_chroma_reach(frame_rate)
+        )
         self._deshift = deshift
         self._cut_finder = CutFinder()
         self._sink = sink
@@ -163,3 +166,7 @@ class WindowMeasurer:
             )
         )
         self._done = []
+
+
+def _chroma_reach(frame_rate: Fraction) -> int:
+    return next((s.chroma_reach_lines for s in STANDARDS.values() if s.frame_rate == frame_rate), 1)
