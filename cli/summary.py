@@ -54,14 +54,19 @@ def print_summary(findings: Findings, paths: OutputPaths) -> None:
     told = _wrapped(console, prose(verdict.text, findings=findings.findings), lines=_SENTENCE_LINES)
     for line in told:
         console.print(line)
-    if check := first_check(findings):
-        console.print(Text("First: ", style="bold").append(check, style="not bold"), overflow="ellipsis", no_wrap=True)
+    check = first_check(findings)
+    first = _wrapped(console, f"First: {check}", lines=_SENTENCE_LINES) if check else []
+    for line in first:
+        console.print(line)
     console.print()
-    taken = _ROWS_BESIDE_FINDINGS + len(told) + bool(check) + bool(findings.warnings)
+    taken = _ROWS_BESIDE_FINDINGS + len(told) + len(first) + bool(findings.warnings)
     _print_findings(console, findings, rows_taken=taken)
     console.print(_timing_line(findings.summary), overflow="ellipsis", no_wrap=True)
     if (table := _head_table(findings)) is not None:
         console.print(table)
+    elif findings.verdict.outcome != "not_judged":
+        losses = findings.summary.dropouts
+        console.print("Heads: not told apart" + (f"; losses: {losses.count}" if losses else ""))
     if findings.warnings:
         count = len(findings.warnings)
         lead = "Warning" if count == 1 else f"{count} warnings, first"
@@ -92,7 +97,6 @@ def _wrapped(console: Console, text: str, *, lines: int) -> list[Text]:
 def _print_findings(console: Console, findings: Findings, *, rows_taken: int) -> None:
     worst = ranked(findings)
     if not worst:
-        console.print("No findings.")
         return
     rows = shutil.get_terminal_size((80, 24)).lines if sys.stdout.isatty() else 24
     shown = worst[: max(FEWEST_FINDINGS, min(MOST_FINDINGS, (rows - rows_taken) // 2))]
@@ -143,7 +147,7 @@ def _head_table(findings: Findings) -> Table | None:
         ("quadr. ns", summary.quadrature_ns),
     ]
     losses = summary.dropouts.by_head if summary.dropouts else None
-    if all(values is None for _, values in columns) and not losses:
+    if not any(values is not None and any(v is not None for v in values.values) for _, values in columns):
         return None
     table = Table(box=None, padding=(0, 1), pad_edge=False, show_edge=False, header_style="bold")
     table.add_column("Head")

@@ -15,7 +15,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from detect.findings import Finding, Findings, WheelState
+from detect.findings import Finding, Findings, WheelState, WindowReadings
 from detect.output import plots, timeline, words
 from detect.output.signoff import DECISION_WORDS, SignOff
 from detect.readings import Excerpt
@@ -115,6 +115,7 @@ def render_page(
         limit_rows=_limit_rows(findings),
         wheels=_wheels(findings),
         head_rows=_head_rows(findings),
+        timing_rows=_timing_rows(findings.summary),
         still_groups=_stills_by_frame(entries, carried),
         stills_left_out=len(stills) - len(carried),
         excerpt=None if excerpt is None else _excerpt(excerpt, findings, entries),
@@ -271,7 +272,7 @@ def _figures(findings: Findings, *, anchors: dict[str, str]) -> tuple[dict[str, 
         figures["noise"] = plots.along_pass(
             summary.snr_db.by_pass_position, title="Signal to noise, dB", unit="dB", bars=False
         )
-    if summary.dropouts is not None and summary.dropouts.count:
+    if summary.dropouts is not None and any(summary.dropouts.by_pass_position):
         figures["places"] = plots.along_pass(
             summary.dropouts.by_pass_position, title="Losses", unit="losses", bars=True
         )
@@ -361,12 +362,30 @@ def _head_rows(findings: Findings) -> list[tuple[str, list[str]]]:
     rows = []
     for key, title, unit in plots.HEAD_FIGURES:
         values = getattr(findings.summary, key)
-        if values is not None:
+        if values is not None and any(v is not None for v in values.values):
             cells = [plots.signed_cell(v, s) for v, s in zip(values.values, values.sigmas, strict=True)]
             rows.append((f"{title}, {unit}", cells))
     losses = findings.summary.dropouts
-    if losses is not None:
+    if losses is not None and any(losses.by_head):
         rows.append(("Losses", [words.count_words(n) for n in losses.by_head]))
+    return rows
+
+
+def _timing_rows(summary: WindowReadings) -> list[tuple[str, str]]:
+    """The single figures of the whole programme that were measured."""
+    named = (
+        ("Skew, ns", summary.skew_ns),
+        ("Scallop, ns", summary.scallop_ns),
+        ("Velocity error at the right of the line, ns", summary.velocity_error_ns),
+        ("Top skew, ns", summary.top_skew_ns),
+    )
+    rows = [
+        (name, words.with_error(v.value, v.sigma, signed=True))
+        for name, v in named
+        if v is not None and v.value is not None
+    ]
+    if summary.snr_db is not None and summary.snr_db.value is not None:
+        rows.append(("Signal to noise, luminance, dB", words.number(summary.snr_db.value, decimals=1)))
     return rows
 
 

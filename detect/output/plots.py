@@ -66,7 +66,8 @@ def flag_limit(limits: Mapping[str, Any], key: str) -> float | None:
 
 def head_charts(summary: WindowReadings, *, limits: Mapping[str, Any]) -> Figure | None:
     """Small charts, one per figure: four heads with error bars about their mean; limits as broken lines."""
-    present = [(k, t, u, getattr(summary, k)) for k, t, u in HEAD_FIGURES if getattr(summary, k) is not None]
+    read = [(k, t, u, getattr(summary, k)) for k, t, u in HEAD_FIGURES]
+    present = [item for item in read if item[3] is not None and any(v is not None for v in item[3].values)]
     if not present:
         return None
     columns, gap = 3, 0.2

@@ -111,26 +111,31 @@ def timeline(findings: Findings, *, anchors: dict[str, str]) -> Figure:
         ]
         if chosen:
             traces.append(_finding_trace(name, chosen, marker=marker, clock=clock, anchors=anchors))
-    traces.append(_loss_rate_trace(findings, clock))
+    rates = _loss_rate_trace(findings, clock)
+    traces += [] if rates is None else [rates]
     names = ["Sections", *(KIND_WORDS[kind][:1].upper() + KIND_WORDS[kind][1:] for kind in kinds)]
     span = [clock.ms(0), clock.ms(findings.transfer.frames)]
-    height = 120 + 34 * len(names) + 110
-    share = 110 / height
+    below = 0 if rates is None else 110
+    height = 120 + 34 * len(names) + below
+    share = below / height
+    bottom = {} if rates is None else {
+        "yaxis2": {
+            "domain": [0, share], "rangemode": "tozero", "fixedrange": True, "nticks": 4, "automargin": True,
+            "title": {"text": "Losses<br>a minute", "font": {"size": 12}},
+        }
+    }  # fmt: skip
     return {
         "data": traces,
         "height": height,
         "layout": {
             "barmode": "overlay",
-            "xaxis": time_axis(range=span, anchor="y2", title={"text": _time_title(findings)}),
+            "xaxis": time_axis(range=span, anchor="y" if rates is None else "y2", title={"text": _time_title(findings)}),
             "yaxis": {
                 "tickvals": list(range(len(names))), "ticktext": names, "range": [len(names) - 0.4, -0.6],
-                "domain": [share + 0.06, 1],
+                "domain": [share + 0.06 if share else 0, 1],
                 "showgrid": False, "fixedrange": True, "zeroline": False, "automargin": True,
             },
-            "yaxis2": {
-                "domain": [0, share], "rangemode": "tozero", "fixedrange": True, "nticks": 4, "automargin": True,
-                "title": {"text": "Losses<br>a minute", "font": {"size": 12}},
-            },
+            **bottom,
             "legend": {"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
             "margin": {"l": 10, "r": 12, "t": 34, "b": 46},
         },
@@ -188,8 +193,11 @@ def _finding_trace(
     }  # fmt: skip
 
 
-def _loss_rate_trace(findings: Findings, clock: Clock) -> dict[str, Any]:
-    """Losses a minute over some windows at a time: one loss in a single window of 2 s would read as thirty a minute."""
+def _loss_rate_trace(findings: Findings, clock: Clock) -> dict[str, Any] | None:
+    """Losses a minute over some windows at a time: one loss in a single window of 2 s would read as thirty a minute.
+
+    None where nobody counted.
+    """
     size = max(min(LEAST_WINDOWS, len(findings.windows) // FEWEST_STEPS), -(-len(findings.windows) // MOST_STEPS), 1)
     groups = [findings.windows[i : i + size] for i in range(0, len(findings.windows), size)]
     rate = Fraction(findings.transfer.frame_rate)
@@ -203,6 +211,8 @@ def _loss_rate_trace(findings: Findings, clock: Clock) -> dict[str, Any]:
         frames = sum(length for _, length in counted)
         starts.append(clock.ms(group[0].start_frame))
         rates.append(float(sum(count for count, _ in counted) * 60 * rate / frames) if frames else None)
+    if all(value is None for value in rates):
+        return None
     if groups:
         starts.append(clock.ms(groups[-1][-1].end_frame))
         rates.append(rates[-1])
