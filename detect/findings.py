@@ -59,6 +59,9 @@ class TransferInfo(Model):
     duration_s: float
     start_timecode: str | None
     timecode_source: str | None
+    ltc_start_timecode: str | None = None
+    """Label of the first picture by the timecode on a sound channel, which may differ from ``start_timecode``."""
+    ltc_channel: int | None = None
     drop_frame: bool
     standard: Literal["525/59.94", "625/50"]
 
@@ -220,6 +223,8 @@ class Tone(Model):
     tone_dbfs: Number
     start_timecode: str | None
     end_timecode: str | None
+    start_frame: int | None = None
+    end_frame: int | None = None
 
 
 class Verdict(Model):

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any
 
@@ -128,28 +128,83 @@ def _decoded(container: Any, stream: Any) -> Iterator[Any]:
 
 
 def _joined(frames: Iterator[Any], transfer: Transfer, track: AudioTrack, block_s: float) -> Iterator[AudioBlock]:
-    size = max(1, round(block_s * track.sample_rate_hz))
-    origin = _origin_s(transfer)
-    parts: list[NDArray[np.float32]] = []
-    held = 0
-    start: Fraction | None = None
+    joiner = _Joiner(track, _origin_s(transfer), block_s)
     for frame in frames:
-        samples = _samples(frame, track.channels)
-        stamp = None if frame.pts is None else frame.pts * frame.time_base - origin
-        due = None if start is None else start + Fraction(held, track.sample_rate_hz)
+        yield from joiner.push(frame)
+    yield from joiner.rest()
+
+
+@dataclass
+class _Joiner:
+    """Decoded frames of one stream joined into blocks of ``block_s``. Holds less than two blocks.
+
+    ``forward``: what was heard before is not taken again (a slice of the file may be read a second time).
+    """
+
+    track: AudioTrack
+    origin_s: Fraction
+    block_s: float
+    forward: bool = False
+    _parts: list[NDArray[np.float32]] = field(default_factory=list)
+    _held: int = 0
+    _start: Fraction | None = None
+
+    def push(self, frame: Any) -> Iterator[AudioBlock]:
+        rate = self.track.sample_rate_hz
+        stamp = None if frame.pts is None else frame.pts * frame.time_base - self.origin_s
+        due = None if self._start is None else self._start + Fraction(self._held, rate)
+        if self.forward and stamp is not None and due is not None and stamp < due - CLOCK_SLACK_S:
+            return
+        samples = _samples(frame, self.track.channels)
         if due is None or (stamp is not None and abs(stamp - due) > CLOCK_SLACK_S):
-            if held and start is not None:
-                yield AudioBlock(track, start, np.concatenate(parts))
-            start, parts, held = stamp if stamp is not None else Fraction(0), [], 0
-        parts.append(samples)
-        held += len(samples)
-        while held >= size and start is not None:
-            whole = np.concatenate(parts)
-            yield AudioBlock(track, start, whole[:size])
-            parts, held = [whole[size:]], held - size
-            start += Fraction(size, track.sample_rate_hz)
-    if held and start is not None:
-        yield AudioBlock(track, start, np.concatenate(parts))
+            yield from self.rest()
+            self._start = stamp if stamp is not None else Fraction(0)
+        self._parts.append(samples)
+        self._held += len(samples)
+        size = max(1, round(self.block_s * rate))
+        while self._held >= size and self._start is not None:
+            whole = np.concatenate(self._parts)
+            yield AudioBlock(self.track, self._start, whole[:size])
+            self._parts, self._held = [whole[size:]], self._held - size
+            self._start += Fraction(size, rate)
+
+    def rest(self) -> Iterator[AudioBlock]:
+        """What is held; time goes on from its end."""
+        if self._held and self._start is not None:
+            yield AudioBlock(self.track, self._start, np.concatenate(self._parts))
+            self._start += Fraction(self._held, self.track.sample_rate_hz)
+        self._parts, self._held = [], 0
+
+
+class SoundTap:
+    """Takes the sound out of the packets that pass by while the picture is read: the file is read once.
+
+    ``take`` every packet of a sound stream; whole blocks go to ``sink``; ``finish`` hands over the rest.
+    """
+
+    def __init__(self, transfer: Transfer, tracks: tuple[AudioTrack, ...], sink: Callable[[AudioBlock], None]) -> None:
+        origin = _origin_s(transfer)
+        self._joiners = {t.stream_index: _Joiner(t, origin, BLOCK_S, forward=True) for t in tracks}
+        self._sink = sink
+
+    def take(self, packet: Any) -> None:
+        """Decode one packet; one that does not decode is left out."""
+        joiner = self._joiners.get(packet.stream_index)
+        if joiner is None:
+            return
+        with av.logging.Capture(True):
+            try:
+                frames = packet.decode()
+            except (av.error.FFmpegError, EOFError):
+                return
+        for frame in frames:
+            for block in joiner.push(frame):
+                self._sink(block)
+
+    def finish(self) -> None:
+        for joiner in self._joiners.values():
+            for block in joiner.rest():
+                self._sink(block)
 
 
 def _samples(frame: Any, channels: int) -> NDArray[np.float32]:

@@ -74,13 +74,14 @@ def read_frames(
     stop: int | None = None,
     every: int = 1,
     on_trouble: Report | None = None,
+    on_sound: Callable[[Any], None] | None = None,
     threads: int = 1,
 ) -> Iterator[Frame]:
     """Frames ``start`` <= number < ``stop`` whose number divides by ``every``, in time order.
 
     However a file is cut into such slices, the frames and their numbers are the same. Planes are views of the decoder's
-    buffers. With ``every`` > 1 packets are skipped undecoded where each is a keyframe. ``threads``: decoder threads
-    within one picture (0: as many as there are cores).
+    buffers. With ``every`` > 1 packets are skipped undecoded where each is a keyframe. ``on_sound`` is given every packet
+    of the sound streams in passing. ``threads``: decoder threads within one picture (0: as many as there are cores).
 
     Raises:
         CannotRead: the file can no longer be opened.
@@ -88,9 +89,8 @@ def read_frames(
     seek, begin, known = start > 0, start, transfer
     while True:
         with _opened(transfer.path, transfer.timing, threads) as (container, stream):
-            reader = _Reader(
-                known, container, stream, _Slice(begin, stop, max(1, every), seek), on_trouble, threads == 1
-            )
+            piece = _Slice(begin, stop, max(1, every), seek)
+            reader = _Reader(known, container, stream, piece, on_trouble, threads == 1, on_sound)
             yield from reader.frames()
         if reader.again == "as long-GOP":
             begin, known = reader.due, replace(known, intra_only=False)
@@ -136,8 +136,16 @@ class _Reader:
     picture."""
 
     def __init__(
-        self, transfer: Transfer, container: Any, stream: Any, piece: _Slice, on_trouble: Report | None, local_log: bool
+        self,
+        transfer: Transfer,
+        container: Any,
+        stream: Any,
+        piece: _Slice,
+        on_trouble: Report | None,
+        local_log: bool,
+        on_sound: Callable[[Any], None] | None,
     ) -> None:
+        self.on_sound = on_sound
         self.transfer, self.container, self.stream = transfer, container, stream
         self.start, self.stop, self.every, self.seek = piece.start, piece.stop, piece.every, piece.seek
         self.report: Report = on_trouble or (lambda _trouble: None)
@@ -209,7 +217,8 @@ class _Reader:
         self.again = "from the start"
 
     def _demux(self) -> Iterator[Any]:
-        packets = self.container.demux(self.stream)
+        sound = tuple(self.container.streams.audio) if self.on_sound is not None else ()
+        packets = self.container.demux(self.stream, *sound)
         while True:
             try:
                 with av.logging.Capture(self.local_log):
@@ -222,6 +231,8 @@ class _Reader:
                 return
             if packet.stream_index == self.timing.stream_index:
                 yield packet
+            elif self.on_sound is not None:
+                self.on_sound(packet)
 
     def _number_packet(self, packet: Any) -> int | None:
         """Number of the picture in a packet; None where only the decoder can tell (flush, counting with reordering)."""

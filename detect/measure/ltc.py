@@ -7,8 +7,7 @@ sync word 0011 1111 1111 1101, which no time can contain. Figures are stored uni
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from itertools import pairwise
 
@@ -16,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.errors import BadTimecode
-from detect.measure.audio import AudioTrack, audio_tracks, read_audio
+from detect.measure.audio import AudioBlock, AudioTrack, audio_tracks, read_audio
 from detect.measure.fields import Transfer
-from detect.timecode import Counting, frame_of, label_of, labels_per_s
+from detect.timecode import Counting, counting_of, frame_of, label_of, labels_per_s
 
 BITS = 80
 """Bits in a code word (ST 12-1)."""
@@ -45,6 +44,9 @@ LEAST_RUN = 5
 """Code words in unbroken succession that make a run: sync words in ordinary sound never count up."""
 SAME_RUN_FRAMES = 0.75
 """A code word further than this from its due time starts another run."""
+MOST_RUNS = 1000
+"""A tape whose timecode breaks more often tells nothing more."""
+MOST_NOTES = 20
 PROBE_S = 20.0
 """Looked at in each of three places to find the channel."""
 
@@ -78,6 +80,40 @@ class Ltc:
     runs: tuple[LtcRun, ...]
 
 
+class LtcReader:
+    """Reads timecode off one channel, block by block; keeps the end of a block and the runs found."""
+
+    def __init__(self, transfer: Transfer, track: AudioTrack, channel: int) -> None:
+        """``channel`` counts from 0 within the stream."""
+        self._transfer, self._track, self._channel = transfer, track, channel
+        self._runs = _Runs(transfer.frame_rate)
+        self._kept = np.empty(0, np.float32)
+        self._kept_end: Fraction | None = None
+        self._latest = -np.inf
+
+    def push(self, block: AudioBlock) -> None:
+        """Take the next block of the stream; a gap before it is no harm."""
+        rate = self._track.sample_rate_hz
+        joined = self._kept_end == block.start_s
+        head = self._kept if joined else self._kept[:0]
+        wave = np.concatenate([head, block.samples[:, self._channel]])
+        begin = float(block.start_s) - len(head) / rate
+        for word in decode(wave, sample_rate_hz=rate, frame_rate=self._transfer.frame_rate, start_s=begin):
+            if not joined or word.time_s > self._latest + 0.5 / float(self._transfer.frame_rate):
+                self._runs.add(word)
+                self._latest = word.time_s
+                joined = True
+        self._kept, self._kept_end = wave[-round(OVERLAP_S * rate) :], block.end_s
+
+    def found(self) -> Ltc | None:
+        """What was read so far; None where nothing counts up."""
+        runs = self._runs.found()
+        if not runs:
+            return None
+        drop = 2 * sum(run.words for run in runs if ";" in run.start_timecode) > sum(run.words for run in runs)
+        return Ltc(self._track.first_channel + self._channel, drop, runs)
+
+
 def read_ltc(transfer: Transfer) -> Ltc | None:
     """Find a channel that carries timecode and read all of it; None where there is none.
 
@@ -85,70 +121,70 @@ def read_ltc(transfer: Transfer) -> Ltc | None:
         CannotRead: the file can no longer be opened.
     """
     length_s = (transfer.frames_expected or 0) / float(transfer.frame_rate)
+    places = sorted({0.0, max(0.0, length_s / 2), max(0.0, length_s - PROBE_S)})
     for track in audio_tracks(transfer):
-        places = sorted({0.0, max(0.0, length_s / 2), max(0.0, length_s - PROBE_S)})
         for channel in range(track.channels):
-            if any(_runs(_words(transfer, track, channel, at, at + PROBE_S), transfer) for at in places):
-                runs = _runs(_words(transfer, track, channel, 0.0, None), transfer)
-                drop = 2 * sum(run.words for run in runs if ";" in run.start_timecode) > sum(run.words for run in runs)
-                return Ltc(track.first_channel + channel, drop, runs)
+            if any(_heard(transfer, track, channel, at, at + PROBE_S) for at in places):
+                return _heard(transfer, track, channel, 0.0, None)
     return None
+
+
+def _heard(transfer: Transfer, track: AudioTrack, channel: int, start_s: float, stop_s: float | None) -> Ltc | None:
+    reader = LtcReader(transfer, track, channel)
+    for block in read_audio(transfer, track, start_s=start_s, stop_s=stop_s):
+        reader.push(block)
+    return reader.found()
+
+
+def first_label(ltc: Ltc, *, frame_rate: Fraction) -> str:
+    """The label of the file's first picture, counted back from the first run."""
+    run = ltc.runs[0]
+    counting = counting_of(run.start_timecode, frame_rate=frame_rate)
+    return label_of(frame_of(run.start_timecode, counting=counting) - run.start_frame, counting=counting)
+
+
+def with_ltc(transfer: Transfer, ltc: Ltc | None) -> Transfer:
+    """The transfer with its start timecode from the sound, where the file states none."""
+    if ltc is None or transfer.start_timecode is not None:
+        return transfer
+    label = first_label(ltc, frame_rate=transfer.frame_rate)
+    source = f"LTC on sound channel {ltc.channel}"
+    return replace(transfer, start_timecode=label, timecode_source=source, drop_frame=";" in label)
 
 
 def notes_of(transfer: Transfer, ltc: Ltc | None) -> list[str]:
     """Sentences for the reader: where both times differ, and where the timecode on the sound jumps."""
     if ltc is None or not ltc.runs:
         return []
-    first = ltc.runs[0]
-    counting = Counting(labels_per_s(transfer.frame_rate), ltc.drop_frame)
-    heard = frame_of(first.start_timecode, counting=counting) - first.start_frame
+    rate = transfer.frame_rate
+    heard = first_label(ltc, frame_rate=rate)
+    said = f"timecode on sound channel {ltc.channel} says {heard} at the first picture"
+    own = transfer.start_timecode
     notes: list[str] = []
-    if transfer.start_timecode is None:
-        notes.append(
-            f"timecode on sound channel {ltc.channel} says {label_of(heard, counting=counting)} at the first picture; "
-            "the file states none"
-        )
-    else:
-        own = Counting(counting.frames_per_s, transfer.drop_frame)
-        apart = heard - frame_of(transfer.start_timecode, counting=own)
-        if apart or ltc.drop_frame != transfer.drop_frame:
-            notes.append(
-                f"timecode on sound channel {ltc.channel} says {label_of(heard, counting=counting)} at the first "
-                f"picture, the file {transfer.start_timecode} ({apart:+d} frames)"
-            )
-    for before, after in pairwise(ltc.runs):
-        due = frame_of(before.start_timecode, counting=counting) + after.start_frame - before.start_frame
-        jump = frame_of(after.start_timecode, counting=counting) - due
-        if jump:
-            notes.append(
-                f"timecode on sound channel {ltc.channel} jumps by {jump:+d} frames to {after.start_timecode} "
-                f"at frame {after.start_frame}"
-            )
+    if own is None:
+        notes.append(f"{said}; the file states none, so it is used")
+    elif heard != own:
+        one, two = (counting_of(label, frame_rate=rate) for label in (heard, own))
+        apart = f"{frame_of(heard, counting=one) - frame_of(own, counting=two):+d} frames"
+        notes.append(f"{said}, the file {own} ({apart if one == two else 'the other way of counting'})")
+    jumps = [note for pair in pairwise(ltc.runs) for note in _jump(*pair, ltc.channel, rate)]
+    notes += jumps[:MOST_NOTES]
+    if len(jumps) > MOST_NOTES:
+        notes.append(f"and {len(jumps) - MOST_NOTES} more jumps of the timecode on sound channel {ltc.channel}")
     return notes
 
 
-def _words(
-    transfer: Transfer, track: AudioTrack, channel: int, start_s: float, stop_s: float | None
-) -> Iterator[CodeWord]:
-    kept = np.empty(0, np.float32)
-    kept_end: Fraction | None = None
-    latest = -np.inf
-    for block in read_audio(transfer, track, start_s=start_s, stop_s=stop_s):
-        joined = kept_end == block.start_s
-        head = kept if joined else kept[:0]
-        wave = np.concatenate([head, block.samples[:, channel]])
-        begin = float(block.start_s) - len(head) / track.sample_rate_hz
-        for word in decode(wave, sample_rate_hz=track.sample_rate_hz, frame_rate=transfer.frame_rate, start_s=begin):
-            if not joined or word.time_s > latest + 0.5 / float(transfer.frame_rate):
-                yield word
-                latest = word.time_s
-                joined = True
-        kept, kept_end = wave[-round(OVERLAP_S * track.sample_rate_hz) :], block.end_s
+def _jump(before: LtcRun, after: LtcRun, channel: int, rate: Fraction) -> list[str]:
+    one, two = (counting_of(run.start_timecode, frame_rate=rate) for run in (before, after))
+    due = frame_of(before.start_timecode, counting=one) + after.start_frame - before.start_frame
+    jump = frame_of(after.start_timecode, counting=two) - due
+    if one == two and not jump:
+        return []  # some words could not be read
+    by = f"jumps by {jump:+d} frames" if one == two else "changes its way of counting"
+    return [f"timecode on sound channel {channel} {by} to {after.start_timecode} at frame {after.start_frame}"]
 
 
-def decode(
-    samples: NDArray[np.float32], *, sample_rate_hz: int, frame_rate: Fraction, start_s: float = 0.0
-) -> list[CodeWord]:
+def decode(samples: NDArray[np.float32], *, sample_rate_hz: int, frame_rate: Fraction, start_s: float = 0.0) -> list[CodeWord]:
     """Code words in a stretch of sound, (samples,); words whose figures do not exist are left out."""
     edges = _edges(np.asarray(samples, dtype=np.float64))
     bit = _bit_period(edges, sample_rate_hz / (BITS * float(frame_rate)))
@@ -227,22 +263,33 @@ def _label(bits: NDArray[np.int8], rate: int) -> str | None:
     return label
 
 
-def _runs(words: Iterable[CodeWord], transfer: Transfer) -> tuple[LtcRun, ...]:
+class _Runs:
     """Code words grouped where label and time keep step."""
-    rate = float(transfer.frame_rate)
-    runs: list[LtcRun] = []
-    group: _Group | None = None
-    for word in words:
-        counting = Counting(labels_per_s(transfer.frame_rate), word.drop)
+
+    def __init__(self, frame_rate: Fraction) -> None:
+        self._rate = frame_rate
+        self._done: list[LtcRun] = []
+        self._group: _Group | None = None
+
+    def add(self, word: CodeWord) -> None:
+        counting = Counting(labels_per_s(self._rate), word.drop)
         count = frame_of(word.label, counting=counting)
-        lead = count - word.time_s * rate
-        if group is None or not group.takes(lead, counting):
-            runs += group.run() if group is not None else []
-            group = _Group(counting, count)
-        group.leads.append(lead)
-        group.last = count
-        group.words += 1
-    return tuple(runs + (group.run() if group is not None else []))
+        lead = count - word.time_s * float(self._rate)
+        if self._group is None or not self._group.takes(lead, counting):
+            self._close()
+            self._group = _Group(counting, count)
+        self._group.leads.append(lead)
+        self._group.last = count
+        self._group.words += 1
+
+    def found(self) -> tuple[LtcRun, ...]:
+        self._close()
+        self._group = None
+        return tuple(self._done)
+
+    def _close(self) -> None:
+        if self._group is not None and len(self._done) < MOST_RUNS:
+            self._done += self._group.run()
 
 
 @dataclass

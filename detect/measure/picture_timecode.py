@@ -11,7 +11,7 @@ from typing import Any
 
 from detect.errors import BadTimecode
 from detect.measure.fields import Transfer
-from detect.timecode import Counting, frame_of, label_of, labels_per_s
+from detect.timecode import Counting, counting_of, frame_of, label_of, labels_per_s
 
 DV_PACK = 0x13
 """Identity of the timecode pack (ST 314)."""
@@ -78,6 +78,7 @@ class LabelWatch:
     transfer: Transfer
     _run: _Run | None = None
     _settled: _Run | None = None
+    _start: str = ""
     _breaks: list[str] = field(default_factory=list)
     _many: int = 0
 
@@ -91,8 +92,7 @@ class LabelWatch:
             lead = frame_of(label, counting=counting) - number
         except BadTimecode:
             return
-        slack = GROUP_SLACK if self.transfer.codec == "mpeg2video" and not self.transfer.intra_only else 0
-        if self._run is not None and abs(lead - self._run.lead) <= slack:
+        if self._run is not None and abs(lead - self._run.lead) <= self._slack:
             self._run.last = number
             self._run.labels += 1
         else:
@@ -102,17 +102,37 @@ class LabelWatch:
 
     def _settle(self, run: _Run, counting: Counting) -> None:
         before, self._settled = self._settled, run
+        if before is None:
+            self._compare_start(run, counting)
         if before is None or before.lead == run.lead:
             return
         self._many += 1
         if self._many <= MOST_NOTES:
             label = label_of(run.lead + run.first, counting=counting)
             self._breaks.append(
-                f"timecode stored with the pictures jumps by {run.lead - before.lead:+d} frames to {label} "
-                f"at frame {run.first}"
+                f"timecode stored with the pictures jumps by {run.lead - before.lead:+d} frames to {label} at frame {run.first}"
             )
+
+    def _compare_start(self, run: _Run, counting: Counting) -> None:
+        """Both times, where they differ. Groups counted from zero were never set."""
+        own, slack = self.transfer.start_timecode, self._slack
+        here = label_of(run.lead, counting=counting)
+        if own is None or here == own or (abs(run.lead) <= slack and self.transfer.codec == "mpeg2video"):
+            return
+        stated = counting_of(own, frame_rate=self.transfer.frame_rate)
+        if stated == counting and abs(frame_of(own, counting=stated) - run.lead) <= slack:
+            return
+        self._start = f"timecode stored with the pictures says {here} at the first picture, the file {own}"
+
+    @property
+    def _slack(self) -> int:
+        return GROUP_SLACK if self.transfer.codec == "mpeg2video" and not self.transfer.intra_only else 0
 
     def notes(self) -> list[str]:
         """Sentences for the reader, in order."""
         more = self._many - MOST_NOTES
-        return self._breaks + ([f"and {more} more jumps of the timecode stored with the pictures"] if more > 0 else [])
+        return (
+            ([self._start] if self._start else [])
+            + self._breaks
+            + ([f"and {more} more jumps of the timecode stored with the pictures"] if more > 0 else [])
+        )

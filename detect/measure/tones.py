@@ -8,7 +8,8 @@ reads -20.00.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ LOWEST_HZ, HIGHEST_HZ = 60.0, 15_500.0
 """Tones looked for: 400 and 1000 Hz are usual, 100 Hz to 15 kHz in response runs."""
 _PURE = 0.8
 """Share of a window's power in the sine: over 0.99 for tone, below 0.7 for a held note of music or a vowel."""
+_LIKELY = 0.6
+"""Share of a window's power about its strongest frequency below which no sine is fitted: a quick way out for programme."""
 _LEAST_DBFS = -60.0
 LEAST_S = 1.0
 """Shorter tones are not reported; a pip is no line-up tone."""
@@ -32,6 +35,12 @@ _STEADY_PCT = 1.0
 _STEADY_DB = 1.0
 """A tone holds its frequency and level to these from window to window."""
 _GAP_WINDOWS = 2
+_PEAK_BINS = 3
+"""Either side of its bin a sine under a Hann window has all its power; flutter stays within."""
+MOST_WINDOWS = 1200
+"""Of one tone, two minutes: its figures come from these, its end from its last."""
+MOST_RUNS = 200
+"""Tones of one channel; a tape has a few."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +87,12 @@ def fit_sine(samples: F64, sample_rate_hz: float) -> tuple[float, complex, float
     if power < 0.5 * 10 ** (_LEAST_DBFS / 10):
         return None
     spectrum = np.abs(np.fft.rfft(x * np.hanning(n)))
+    whole = float(np.vdot(spectrum, spectrum))
     bins = np.fft.rfftfreq(n, 1 / sample_rate_hz)
     spectrum[(bins < LOWEST_HZ) | (bins > HIGHEST_HZ)] = 0
     k = int(np.argmax(spectrum))
-    if k < 1 or k >= len(spectrum) - 1:
+    peak = spectrum[max(0, k - _PEAK_BINS) : k + _PEAK_BINS + 1]
+    if k < 1 or k >= len(spectrum) - 1 or float(np.vdot(peak, peak)) < _LIKELY * whole:
         return None
     a, b, c = np.log(spectrum[k - 1 : k + 2] + 1e-12)
     hz = (k + 0.5 * (a - c) / (a - 2 * b + c)) * sample_rate_hz / n
@@ -103,14 +114,47 @@ def fit_sine(samples: F64, sample_rate_hz: float) -> tuple[float, complex, float
     return hz, complex(p, -q), float(np.sqrt(np.mean(rest**2)))
 
 
+@dataclass(slots=True)
+class _Run:
+    """Windows that follow each other with one frequency and level; only the first are kept, and the last two."""
+
+    windows: list[_Window]
+    tail: deque[_Window] = field(default_factory=lambda: deque(maxlen=2))
+    count: int = 1
+
+    def takes(self, w: _Window, length_s: float) -> bool:
+        last = self.tail[-1]
+        return (
+            w.start_s - last.end_s < (_GAP_WINDOWS + 0.5) * length_s
+            and abs(w.hz / last.hz - 1) < _STEADY_PCT / 100
+            and abs(20 * np.log10(abs(w.amplitude) / abs(last.amplitude))) < _STEADY_DB
+        )
+
+    def add(self, w: _Window) -> None:
+        self.tail.append(w)
+        self.count += 1
+        if len(self.windows) < MOST_WINDOWS:
+            self.windows.append(w)
+
+    def inner(self, length_s: float) -> tuple[list[_Window], float] | None:
+        """Windows and end of the tone, None when too short; its first and last window may hold its start or end."""
+        if self.count * length_s >= LEAST_S + 2 * length_s:
+            last = 1 if self.count == len(self.windows) else 0
+            return self.windows[1 : len(self.windows) - last], self.tail[0].end_s
+        if self.count * length_s >= LEAST_S - 1e-9:
+            return self.windows, self.tail[-1].end_s
+        return None
+
+
 class ToneMeter:
-    """Feed blocks in order with ``push``; ``tones`` and ``pairs`` then tell what was found. Keeps one figure per
-    window."""
+    """Feed blocks in order with ``push``; ``tones`` and ``pairs`` then tell what was found. Memory does not grow with the
+    tape."""
 
     def __init__(self, sample_rate_hz: int, channels: int, *, first_channel: int = 1) -> None:
         self.rate, self.channels, self.first_channel = sample_rate_hz, channels, first_channel
-        self._windows: list[list[_Window]] = [[] for _ in range(channels)]
+        self._runs: list[list[_Run]] = [[] for _ in range(channels)]
         self._size = max(256, round(WINDOW_S * sample_rate_hz))
+        self._length_s = self._size / sample_rate_hz
         self._left = np.zeros((0, channels), np.float32)
         self._left_start = 0.0
 
@@ -123,30 +167,40 @@ class ToneMeter:
         whole = len(samples) // self._size
         for k in range(whole):
             part = np.asarray(samples[k * self._size : (k + 1) * self._size], np.float64)
-            at = start_s + k * self._size / self.rate
+            at = start_s + k * self._length_s
             for c in range(self.channels):
                 found = fit_sine(part[:, c], float(self.rate))
                 if found is not None:
-                    self._windows[c].append(_Window(at, at + self._size / self.rate, *found))
+                    self._take(c, _Window(at, at + self._length_s, *found))
         self._left = np.array(samples[whole * self._size :], np.float32)
-        self._left_start = start_s + whole * self._size / self.rate
+        self._left_start = start_s + whole * self._length_s
+
+    def _take(self, channel: int, window: _Window) -> None:
+        runs = self._runs[channel]
+        if runs and runs[-1].takes(window, self._length_s):
+            runs[-1].add(window)
+            return
+        if runs and runs[-1].inner(self._length_s) is None:
+            runs.pop()
+        if len(runs) < MOST_RUNS:
+            runs.append(_Run([window], deque([window], maxlen=2)))
 
     def tones(self) -> list[ToneReading]:
         """Steady tones of at least a second, by channel and time."""
         out = []
-        for c, windows in enumerate(self._windows):
-            for run in _runs(windows, self._size / self.rate):
-                level = 20 * np.log10([abs(w.amplitude) for w in run])
-                size = np.abs([w.amplitude for w in run])
+        for c, runs in enumerate(self._runs):
+            for windows, end_s in filter(None, (r.inner(self._length_s) for r in runs)):
+                size = np.abs([w.amplitude for w in windows])
+                level = 20 * np.log10(size)
                 out.append(
                     ToneReading(
                         channel=self.first_channel + c,
-                        start_s=run[0].start_s,
-                        end_s=run[-1].end_s,
-                        hz=float(np.median([w.hz for w in run])),
+                        start_s=windows[0].start_s,
+                        end_s=end_s,
+                        hz=float(np.median([w.hz for w in windows])),
                         level_dbfs=float(np.median(level)),
-                        sigma_db=float(1.2533 * np.std(level) / np.sqrt(len(run))),
-                        distortion_pct=float(100 * np.median([w.rest_rms for w in run] / (size / np.sqrt(2)))),
+                        sigma_db=float(1.2533 * np.std(level) / np.sqrt(len(windows))),
+                        distortion_pct=float(100 * np.median([w.rest_rms for w in windows] / (size / np.sqrt(2)))),
                     )
                 )
         return out
@@ -162,11 +216,9 @@ class ToneMeter:
         return out
 
     def _pair(self, first: int, second: int) -> PairReading | None:
-        length = self._size / self.rate
-        lasting = [
-            {round(w.start_s / length): w for run in _runs(self._windows[c], length) for w in run}
-            for c in (first, second)
-        ]
+        length = self._length_s
+        kept = [[found[0] for found in (r.inner(length) for r in self._runs[c]) if found] for c in (first, second)]
+        lasting = [{round(w.start_s / length): w for run in runs for w in run} for runs in kept]
         both = sorted(set(lasting[0]) & set(lasting[1]))
         ratios = np.array(
             [
@@ -185,27 +237,3 @@ class ToneMeter:
             phase_deg=float(np.angle(mean, deg=True)),
             phase_sigma_deg=float(np.std(turned) / np.sqrt(len(ratios))),
         )
-
-
-def _runs(windows: list[_Window], length_s: float) -> list[list[_Window]]:
-    """Windows that follow each other with one frequency and level, at least LEAST_S of them."""
-    runs: list[list[_Window]] = []
-    for w in windows:
-        last = runs[-1][-1] if runs else None
-        steady = (
-            last is not None
-            and w.start_s - last.end_s < (_GAP_WINDOWS + 0.5) * length_s
-            and abs(w.hz / last.hz - 1) < _STEADY_PCT / 100
-            and abs(20 * np.log10(abs(w.amplitude) / abs(last.amplitude))) < _STEADY_DB
-        )
-        if steady:
-            runs[-1].append(w)
-        else:
-            runs.append([w])
-    kept = []
-    for run in runs:
-        # the first and last window may hold the start or the end of the tone
-        inner = run[1:-1] if len(run) * length_s >= LEAST_S + 2 * length_s else run
-        if len(inner) * length_s >= LEAST_S - 1e-9:
-            kept.append(inner)
-    return kept
