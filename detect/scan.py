@@ -174,7 +174,7 @@ def measure_file(
         if losses.dropped:
             warnings.append(f"{losses.dropped} more candidate dropouts found no room and are not listed")
         expected = transfer.frames_expected
-        if expected and frames < expected - transfer.timing.length_slack_frames and not troubles.cut_off:
+        if expected and frames < expected - transfer.timing.length_slack_frames:
             warnings.append(f"the file ends early: {frames} of {expected} frames; measured as far as it goes")
         writer.close(
             Header(

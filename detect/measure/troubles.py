@@ -27,17 +27,16 @@ class TroubleLog:
     undecodable: int = 0
     damaged: int = 0
     missing: int = 0
-    cut_off: bool = False
     _places: list[_Place] = field(default_factory=list)
     _more: int = 0
 
     def take(self, trouble: Trouble) -> None:
         """A report of ``read_frames``."""
-        if trouble.kind == "cut_off":
-            self.cut_off = True
-        elif trouble.kind == "missing":
+        if trouble.kind == "cut_off" and trouble.frames:
+            return  # what is missing at the end is said once, with the length
+        if trouble.kind == "missing":
             self.missing += trouble.frames
-        else:
+        elif trouble.kind != "cut_off":
             self.undecodable += trouble.frames
         self._list(trouble.frame, trouble.frame + max(trouble.frames, 1) - 1, trouble.text)
 
