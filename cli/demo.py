@@ -103,6 +103,11 @@ def _single_row(table: Table, words: str, true: float, found: Value | None) -> N
     table.add_row(words, "", number(true, decimals=1, signed=True), measured)
 
 
+def _decimals(words: str) -> int:
+    """A tenth of a nanosecond is past what any deck is set to; other figures take two decimals."""
+    return 1 if words.endswith("ns") else 2
+
+
 def _onset_rows(
     table: Table, words: str, true: list[float], findings: Findings, *, kind: str, start_frame: int
 ) -> None:
@@ -112,7 +117,8 @@ def _onset_rows(
     found = next((f for f in findings.findings if f.kind == kind and f.heads), None)
     letter = found.heads[0] if found else HEAD_LETTERS[max(range(len(true)), key=lambda i: abs(true[i]))]
     measured = with_error(found.value, found.sigma, signed=True) if found else "not found"
-    table.add_row(words, letter, number(true[HEAD_LETTERS.index(letter)], decimals=2, signed=True), measured)
+    known = number(true[HEAD_LETTERS.index(letter)], decimals=_decimals(words), signed=True)
+    table.add_row(words, letter, known, measured)
     table.add_row("  from frame", "", str(start_frame), str(found.start_frame) if found else "–")
 
 
@@ -124,4 +130,5 @@ def _head_rows(table: Table, words: str, true: list[float], found: HeadValues | 
         return
     for index, letter in enumerate(HEAD_LETTERS):
         measured = with_error(found.values[index], found.sigmas[index], signed=True) if found else "not measurable"
-        table.add_row(words if index == 0 else "", letter, number(true[index], decimals=2, signed=True), measured)
+        known = number(true[index], decimals=_decimals(words), signed=True)
+        table.add_row(words if index == 0 else "", letter, known, measured)
