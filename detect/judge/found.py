@@ -41,6 +41,7 @@ KINDS = (
     _Kind("quadrature", "shift", "heads", "quadrature_ns", "ns", True),
     _Kind("scallop", "hue_ramp", "common", "scallop_ns", "ns", False),
     _Kind("scallop", "ramp", "common", "scallop_ns", "ns", False),
+    _Kind("velocity_error", "hue_ramp", "common", "velocity_error_ns", "ns", False),
     _Kind("saturation_banding", "saturation", "heads", "saturation_pct", "%", True),
     _Kind("hue_banding", "hue", "heads", "hue_deg", "degrees", True),
     _Kind("level_banding", "level", "heads", "level_ire", "IRE", True),
@@ -82,6 +83,8 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
     for kind in KINDS:
         if kind.kind in taken or (about.standard.short_name == "625" and kind.relation in ("hue", "hue_ramp")):
             continue
+        if kind.kind == "velocity_error" and ("scallop" in taken or pooled.readings.scallop_ns is not None):
+            continue  # the same fault, told as what makes it
         known = None
         if kind.kind == "hue_banding":
             known = hue_from_timing(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
@@ -154,7 +157,9 @@ def _finding(
     name: FindingKind = kind.kind
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"
-    words = frozenset({"one_head" if len(heads) == 1 else "several"})
+    words = {"one_head" if len(heads) == 1 else "several"}
+    if about.view.averaged and value < 0:
+        words.add("averaged")
     bands = pass_bounds_rows(about.standard, part.fit.phase_lines, about.view.bottom)
     shown = [(a, b - 1) for k, a, b in bands if not heads or LETTERS[k % 4] in heads]
     return Finding(
@@ -175,13 +180,14 @@ def _finding(
         text=_text(kind, values, heads, value, sigma, growing, confirmed),
         equivalent=_equivalent(kind.kind, value, sigma, about.standard),
         evidence=Shown(frame=(start + end) // 2, lines=shown),
-        causes=causes_for(name, words=words),
+        causes=causes_for(name, words=frozenset(words)),
     )
 
 
 _WHAT = {
     "skew": "every pass is stretched by {v} from its start to its end, alike for all heads",
     "scallop": "every pass is bowed by {v} between its ends and its middle, alike for all heads",
+    "velocity_error": "hue and timing run away along the line by {v} within a pass; which of scallop and skew makes it cannot be told",
     "quadrature_ns": "the bands of head {h} are displaced, {v} against the mean of the four heads",
     "saturation_pct": "the colour of head {h} is off by {v} against the mean of the four heads",
     "hue_deg": "the hue of head {h} is turned by {v} against the mean of the four heads",

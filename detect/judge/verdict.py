@@ -27,6 +27,7 @@ from detect.findings import (
 )
 from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
+from detect.judge.edits import with_edits
 from detect.judge.evidence import LEAST_STRENGTH
 from detect.judge.figures import CARRIER_DOUBT
 from detect.judge.found import Context, findings_of
@@ -45,8 +46,13 @@ from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
 from detect.standards import RASTERS, STANDARDS, Standard
 
+JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 LEAST_PROGRAMME_S = 1.0
 """Less programme than this is not judged."""
+AVERAGED = (
+    "the chroma lines are means of two lines, as a decoder with a delay line leaves them: a hue error of one head shows as a loss of "
+    "its saturation, and not as hue"
+)
 AVERAGED_OVER_PLAIN = 1.3
 """How much better means of two chroma lines must fit before a delay line is believed: the right template explains 1.6 times as much."""
 SAME_PHASE_STEPS = 4
@@ -126,7 +132,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     hook = _hook(file, main[0] if main else None)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
         found.append(_hook_finding(file, hook, limits))
-    found = _numbered(found)
+    found = with_edits(_numbered(found), file.readings.cuts, np.isin(file.parts.kind, JUDGED))
     summary = figures.model_copy(
         update={
             "top_skew_ns": _published(hook),
@@ -135,6 +141,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         }
     )
     warnings = list(readings.header.warnings)
+    if file.view.averaged:
+        warnings.append(AVERAGED)
     return Findings(
         headpass=__version__,
         created=datetime.now(UTC).isoformat(timespec="seconds"),
@@ -174,7 +182,7 @@ def _describe(readings: Readings) -> _File:
         frames=frames,
         frame_rate=rate,
     )
-    judged = np.isin(parts.kind, [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")])
+    judged = np.isin(parts.kind, JUDGED)
     programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
     raster = RASTERS[height]
     view = View(
