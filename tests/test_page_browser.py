@@ -156,6 +156,10 @@ def test_every_finding_can_be_reached_and_its_moment_shown(browser, pages):
             "([a, b]) => Date.parse(b.replace(' ', 'T') + 'Z') > Date.parse(a.replace(' ', 'T') + 'Z')", [first, last]
         )
         assert mark is not None
+        kind = button.get_attribute("data-of")
+        titles = tab.evaluate("JSON.parse(document.getElementById('data').textContent).series.figures.map((f) => f.kinds)")
+        followed = int(tab.locator("#series").input_value())
+        assert kind in titles[followed] or not any(kind in kinds for kinds in titles), "its figure is followed"
     tab.close()
 
 

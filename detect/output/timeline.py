@@ -240,7 +240,7 @@ def over_time(findings: Findings) -> dict[str, Any]:
     """
     clock = Clock(findings)
     reads = [w.readings for w in (*findings.windows, *findings.windows[-1:])]
-    figures = []
+    figures: list[dict[str, Any]] = []
     for key, title, unit in SINGLE_FIGURES:
         found = [getattr(r, key) for r in reads]
         if any(v is not None and v.value is not None for v in found):
@@ -267,13 +267,17 @@ def over_time(findings: Findings) -> dict[str, Any]:
                 {"title": title, "unit": unit, "limit": flag_limit(findings.limits, key), "columns": columns}
             )
     x = [clock.ms(w.start_frame) for w in findings.windows] + [clock.ms(w.end_frame) for w in findings.windows[-1:]]
+    for figure in figures:
+        figure["kinds"] = [kind for kind, key in FIGURE_OF_KIND.items() if _titles()[key] == figure["title"]]
     span = [clock.ms(0), clock.ms(findings.transfer.frames)]
     return {"x": packed(x, "i4"), "figures": figures, "range": span, "first": _first_shown(findings, figures)}
 
 
+def _titles() -> dict[str, str]:
+    return {key: title for key, title, _ in (*SINGLE_FIGURES, *HEAD_FIGURES)}
+
+
 def _first_shown(findings: Findings, figures: list[dict[str, Any]]) -> int:
     """Index of the figure that shows the weightiest finding that has one; 0 without findings."""
-    titles = {title: index for index, title in enumerate(figure["title"] for figure in figures)}
-    names = {key: title for key, title, _ in (*SINGLE_FIGURES, *HEAD_FIGURES)}
-    wanted = (names.get(FIGURE_OF_KIND.get(f.kind, "")) for f in ranked(findings))
-    return next((titles[title] for title in wanted if title in titles), 0)
+    shown = (i for f in ranked(findings) for i, figure in enumerate(figures) if f.kind in figure["kinds"])
+    return next(shown, 0)

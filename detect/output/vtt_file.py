@@ -6,7 +6,7 @@ import html
 from fractions import Fraction
 
 from detect.findings import Finding, Findings
-from detect.output.words import finding_value, one_line, title
+from detect.output.words import finding_value, one_line, prose, title
 
 
 def _timestamp(frame: int, *, rate: Fraction) -> str:
@@ -24,9 +24,9 @@ def _cue(finding: Finding, *, rate: Fraction) -> str:
     end_frame = max(finding.end_frame, finding.start_frame + 1)
     times = f"{_timestamp(finding.start_frame, rate=rate)} --> {_timestamp(end_frame, rate=rate)}"
     head_line = ", ".join(filter(None, (title(finding), finding_value(finding))))
-    lines = [head_line + (" (unconfirmed)" if finding.status == "unconfirmed" else ""), finding.text]
+    lines = [head_line + (" (unconfirmed)" if finding.status == "unconfirmed" else ""), prose(finding.text, findings=[finding])]
     if finding.causes:
-        lines.append(f"First cause to consider: {finding.causes[0].cause}")
+        lines.append(f"First cause to consider: {prose(finding.causes[0].cause, sentence=False)}")
     body = "\n".join(_payload(line) for line in lines if line.strip())
     return f"{_payload(finding.id).replace('--&gt;', '')}\n{times}\n{body}\n"
 

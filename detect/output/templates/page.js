@@ -197,6 +197,8 @@
     if (button) {
       const from = timeOf(+button.dataset.from), to = timeOf(+button.dataset.to), margin = Math.max(5000, (to - from) * 0.6);
       marked = [from, to];
+      const figure = series.figures.findIndex((one) => one.kinds.includes(button.dataset.of));
+      if (chooser && figure >= 0) chooser.value = figure;
       const element = document.querySelector('[data-chart="timeline"]');
       if (!drawn.has(element)) draw(element);
       show([from - margin, to + margin]);
