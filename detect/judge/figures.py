@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
+from detect.judge.doubt import NONE, Doubt, widened
 from detect.judge.rows import INDEX, Rows
 from detect.judge.timebase import (
     SIGMA_SCALE,
@@ -22,10 +23,15 @@ from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.02, "hue": 0.05, "level": 0.02, "noise": 0.15, "response": 0.15}
+SYSTEMATIC = {"saturation": 0.02, "hue": 0.05, "level": 0.02, "noise": 0.08, "response": 0.15}
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 FLOOR = {"saturation": 0.05, "hue": 0.05, "level": 0.015, "noise": 0.08, "response": 0.08}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
+
+BOW_ERROR = 0.035
+"""Share of a scallop or velocity error that content may bias it by (same source)."""
+HUE_DEG_PER_NS = 0.006
+"""Error of a head's hue for each ns of velocity error, whose own turn of hue, two hundred times as large, is taken off (same source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,43 +75,23 @@ def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
     return float((weight * unit * fit.jumps[INDEX["hue_ramp"]]).sum() / power) if power > 0 else 0.0
 
 
-CARRIER_DOUBT = {
-    "prores": 0.15, "mpeg2video": 0.2, "dvvideo": 0.25, "jpeg2000": 0.1, "h264": 0.6, "hevc": 0.6, "mpeg4": 0.6, "vc1": 0.6,
-}  # fmt: skip
-"""Share of a figure that a lossy carrier may have taken away: measured on the same faults, docs/carriers_table.md."""
-
-
-def _widened(readings: WindowReadings, share: float) -> WindowReadings:
-    """Error bars of all comparisons between heads, with ``share`` of the figure added in quadrature."""
-    update: dict[str, Value | HeadValues] = {}
-    for name in ("skew_ns", "scallop_ns", "velocity_error_ns"):
-        one = getattr(readings, name)
-        if one is not None and one.value is not None and one.sigma is not None:
-            update[name] = Value(value=one.value, sigma=float(np.hypot(one.sigma, share * abs(one.value))))
-    for name in ("quadrature_ns", "saturation_pct", "hue_deg", "level_ire", "noise_db", "response_db"):
-        four = getattr(readings, name)
-        if four is not None:
-            pairs = zip(four.values, four.sigmas, strict=True)
-            sigmas = [None if v is None or s is None else float(np.hypot(s, share * abs(v))) for v, s in pairs]
-            update[name] = HeadValues(values=four.values, sigmas=sigmas)
-    return readings.model_copy(update=update)
-
-
 def stretch_readings(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, doubt: float = 0.0
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, doubt: Doubt = NONE
 ) -> tuple[WindowReadings, TimeBaseFit]:
-    """Everything the fit says about one stretch; ``doubt`` is the share that the carrier may have taken away."""
+    """Everything the fit says about one stretch; ``doubt``: shares that the carrier may have taken away."""
     timing = fit_time_base(rows, view, standard, fit)
     heads = Offsets(timing.quadrature_ns, timing.quadrature_sigma_ns)
     hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing))
+    if np.isfinite(timing.velocity_ns):
+        hue = replace(hue, sigma=np.hypot(hue.sigma, HUE_DEG_PER_NS * timing.velocity_ns))
     response = [offsets_of(fit, f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     readings = WindowReadings(
         skew_ns=_value(timing.skew_ns, timing.skew_sigma_ns),
-        scallop_ns=_value(timing.scallop_ns, timing.scallop_sigma_ns),
+        scallop_ns=_value(timing.scallop_ns, float(np.hypot(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns))),
         quadrature_ns=heads.published(),
         time_base=timing.regime,
-        velocity_error_ns=_value(timing.velocity_ns, timing.velocity_sigma_ns),
+        velocity_error_ns=_value(timing.velocity_ns, float(np.hypot(timing.velocity_sigma_ns, BOW_ERROR * timing.velocity_ns))),
         saturation_pct=offsets_of(fit, "saturation", "saturation").published(),
         # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
         hue_deg=hue.published() if standard.short_name == "525" else None,
@@ -118,7 +104,7 @@ def stretch_readings(
             sigma_db=[[float(r.sigma[h]) for r in response] for h in range(HEADS)],
         ),
     )
-    return (_widened(readings, doubt) if doubt else readings), timing
+    return widened(readings, doubt), timing
 
 
 def _value(value: float, sigma: float) -> Value | None:

@@ -12,6 +12,7 @@ from detect.findings import Evidence as Shown
 from detect.findings import Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.course import stretches
+from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import evidence, parts_of
 from detect.judge.figures import hue_from_timing
 from detect.judge.limits import Limits
@@ -48,8 +49,8 @@ KINDS = (
     _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
     _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
 )
-CLEAR = 4.0
-"""Standard errors a figure must be away from zero."""
+CLEAR = 3.0
+"""Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 LEAST_SHOTS = 2
 SHOT_CLEAR = 4.0
 SHOT_SHARE = 0.5
@@ -70,8 +71,10 @@ class Context:
     label: Callable[[int], str | None]
     programme_frames: int
     cuts: NDArray[np.int64]
-    noise_doubt: float
-    """Share of a noise figure that content may have hidden: small where shots agree on the noise."""
+    doubt: Doubt
+    """Shares of figures that content may have hidden: of noise, unless shots agree on it."""
+    carrier: Doubt
+    """Shares that the carrier may have taken away; they are in the error bars already."""
     refit: Callable[[NDArray[np.int64], float], Pooled]
     """Pool some windows (indices) at a phase."""
 
@@ -146,11 +149,12 @@ def _finding(
     if figure is None or not proof.holds:
         return None
     values, sigmas = figure
-    if kind.figure == "noise_db":
-        sigmas = np.hypot(sigmas, about.noise_doubt * np.abs(values))
+    family = FAMILY[kind.figure]
     worst = int(np.argmax(np.abs(values)))
-    value, sigma = float(values[worst]), float(sigmas[worst])
-    if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * sigma * 0.75):
+    value = float(values[worst])
+    sigma = float(np.hypot(sigmas[worst], about.doubt.get(family, 0.0) * value))
+    there = without(float(sigmas[worst]), value, about.carrier.get(family, 0.0))
+    if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * there):
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     confirmed = part.confirmed or shots >= LEAST_SHOTS

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import WindowReadings
+from detect.judge.doubt import NONE, Doubt
 from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, PictureCount
 from detect.judge.figures import stretch_readings
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
@@ -52,7 +53,7 @@ def pool_windows(
     *,
     height: int,
     phase: float | None = None,
-    doubt: float = 0.0,
+    doubt: Doubt = NONE,
 ) -> Pooled:
     """Pool the chosen windows of a file, one chunk in memory at once, and fit."""
     pool, count = Pool(height), PictureCount(height)
@@ -111,7 +112,7 @@ def window_jumps(readings: Readings, chosen: NDArray[np.bool_], view: View, stan
 
 
 def window_readings(
-    pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard, *, doubt: float = 0.0
+    pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard, *, doubt: Doubt = NONE
 ) -> WindowReadings:
     """Figures of a few windows together, at the stretch's phase; ``members`` index ``jumps``."""
     a1, a2 = jumps.a1[members].sum(axis=0), jumps.a2[members].sum(axis=0)

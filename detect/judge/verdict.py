@@ -16,7 +16,6 @@ from detect.findings import (
     Evidence,
     Finding,
     Findings,
-    HeadValues,
     Tone,
     TopSkew,
     TransferInfo,
@@ -27,9 +26,9 @@ from detect.findings import (
 )
 from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
+from detect.judge.doubt import Doubt, of_codec, widened
 from detect.judge.edits import with_edits
 from detect.judge.evidence import LEAST_STRENGTH
-from detect.judge.figures import CARRIER_DOUBT
 from detect.judge.found import Context, findings_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
@@ -57,8 +56,8 @@ AVERAGED_OVER_PLAIN = 1.3
 """How much better means of two chroma lines must fit before a delay line is believed: the right template explains 1.6 times as much."""
 SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
-NOISE_DOUBT = 0.4
-"""Where shots do not agree on the noise, content hides up to this share of a difference between heads (measured: 0.2 to 0.7)."""
+NOISE_DOUBT = 0.15
+"""Where shots do not agree on the noise, content hides this share of a difference between heads (measured: 0 to 0.2)."""
 SAME_PHASE_LINES = 0.3
 """Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
 BLOCK_WINDOWS = 50
@@ -86,7 +85,7 @@ class _File:
     parts: Parts
     start_timecode: str | None
     programme_frames: int
-    doubt: float
+    doubt: Doubt
 
     def label(self, frame: int) -> str | None:
         if self.start_timecode is None:
@@ -109,7 +108,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
             windows += _windows(file, members, None, None)
             continue
         jumps = window_jumps(readings, _mask(file, members), file.view, file.standard, pooled.fit.phase_lines)
-        doubt = 0.0 if noise is not None and noise.steady else NOISE_DOUBT
+        doubt = {} if noise is not None and noise.steady else {"noise": NOISE_DOUBT}
         found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
     wheel, relocks = _relocks(file, wheel, [(members, pooled) for pooled, members in pools])
@@ -128,7 +127,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         found.append(_noise_finding(file, snr, limits))
     figures = main[0].readings if main else WindowReadings()
     if figures.noise_db is not None and not (noise is not None and noise.steady):
-        figures = figures.model_copy(update={"noise_db": _doubted(figures.noise_db)})
+        figures = widened(figures, {"noise": NOISE_DOUBT})
     hook = _hook(file, main[0] if main else None)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
         found.append(_hook_finding(file, hook, limits))
@@ -190,7 +189,7 @@ def _describe(readings: Readings) -> _File:
     )
     return _File(
         readings, standard, view, height, frames, rate, start, end, programme, parts,
-        transfer.get("start_timecode"), int(judged.sum()), CARRIER_DOUBT.get(str(transfer["codec"]), 0.0),
+        transfer.get("start_timecode"), int(judged.sum()), of_codec(str(transfer["codec"])),
     )  # fmt: skip
 
 
@@ -299,13 +298,7 @@ def _blocks(file: _File, members: NDArray[np.int64], pooled: Pooled) -> list[Poo
     return [_pool(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
 
 
-def _doubted(noise: HeadValues) -> HeadValues:
-    pairs = zip(noise.values, noise.sigmas, strict=True)
-    sigmas = [float(np.hypot(s, NOISE_DOUBT * abs(v))) if v is not None and s is not None else None for v, s in pairs]
-    return HeadValues(values=noise.values, sigmas=sigmas)
-
-
-def _context(file: _File, limits: Limits, noise_doubt: float) -> Context:
+def _context(file: _File, limits: Limits, doubt: Doubt) -> Context:
     return Context(
         standard=file.standard,
         view=file.view,
@@ -315,7 +308,8 @@ def _context(file: _File, limits: Limits, noise_doubt: float) -> Context:
         label=file.label,
         programme_frames=file.programme_frames,
         cuts=np.sort(file.readings.cuts),
-        noise_doubt=noise_doubt,
+        doubt=doubt,
+        carrier=file.doubt,
         refit=lambda members, phase: _pool(file, members, phase),
     )
 
