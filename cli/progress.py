@@ -3,13 +3,16 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
+import textwrap
 import time
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from cli.common import progress_console
+from cli.common import WIDEST, progress_console
 
 LEAST_SECONDS_FOR_SPEED = 1.0
 """Before this much has gone by, a speed would be a guess (display choice)."""
@@ -74,9 +77,12 @@ class Progress:
             self._task = None
 
     def print(self, text: str) -> None:
-        """A line of result on stdout, above the bar."""
+        """A line of result on stdout, above the bar; folded between words on a terminal, left whole in a pipe."""
         if self._bar is not None:
             self._bar.stop()
+        if sys.stdout.isatty():
+            width = min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+            text = textwrap.fill(text, width, subsequent_indent="  ", break_long_words=False)
         print(text, flush=True)
         if self._bar is not None:
             self._bar.start()
