@@ -14,9 +14,14 @@ from scipy import stats
 
 from detect.errors import NotMeasurable
 from detect.measure.fields import Field, Frame, Transfer
-from detect.measure.fitness import SCALINGS, PictureLook, _beats, _scaled, _swing
+from detect.measure.fitness import CHANCE, SCALINGS, PictureLook, _beats, _deinterlaced, _scaled, _swing
 from detect.measure.media import open_transfer
 from detect.standards import RASTERS, pass_of_rows
+from synthetic_clips.deck import DeckFaults
+from synthetic_clips.files import write_clip
+from synthetic_clips.pictures import varied_programme
+from synthetic_clips.rasters import StandardName
+from synthetic_clips.render import render
 
 LOOKED_AT = 48
 """Frames in the test clips: as many as are looked at in a long file."""
@@ -56,9 +61,7 @@ def scaled(before: int, after: int, kernel: str, by_fields: int) -> Iterable[Pic
 QUICK_COPIES = ("adaptive deinterlacer", "24 to 30", "480 to 576 by fields")
 
 
-@pytest.mark.parametrize(
-    "name", [pytest.param(n, marks=[] if n in QUICK_COPIES else [pytest.mark.long]) for n in COPIES]
-)
+@pytest.mark.parametrize("name", [pytest.param(n, marks=[] if n in QUICK_COPIES else [pytest.mark.long]) for n in COPIES])
 def test_a_copy_that_lost_the_lines_is_refused_with_the_reason(tmp_path: Path, name: str) -> None:
     make, height, words = COPIES[name]
     with pytest.raises(NotMeasurable, match=words) as caught:
@@ -85,13 +88,9 @@ def no_doubt(transfer: Transfer) -> bool:
 
 
 @pytest.mark.parametrize("motion", ["fields", "frames", "still"])
-@pytest.mark.parametrize(
-    "noise_codes", [pytest.param(0.0, marks=pytest.mark.long), 4.0, pytest.param(12.0, marks=pytest.mark.long)]
-)
+@pytest.mark.parametrize("noise_codes", [pytest.param(0.0, marks=pytest.mark.long), 4.0, pytest.param(12.0, marks=pytest.mark.long)])
 @pytest.mark.parametrize("height", [pytest.param(480, marks=pytest.mark.long), 576])
-def test_interlaced_film_and_still_tapes_are_not_refused(
-    tmp_path: Path, height: int, motion: str, noise_codes: float
-) -> None:
+def test_interlaced_film_and_still_tapes_are_not_refused(tmp_path: Path, height: int, motion: str, noise_codes: float) -> None:
     transfer = open_transfer(stored(tmp_path, tape(height, motion=motion, noise_codes=noise_codes), height))
     assert no_doubt(transfer)
     assert any("one instant" in w for w in transfer.warnings) == (motion == "frames")
@@ -128,9 +127,33 @@ def test_no_codec_makes_a_tape_look_like_a_copy(tmp_path: Path, name: str, heigh
     assert no_doubt(transfer)
 
 
-def look_of_heads(
-    height: int, phase_lines: float, noise_db: NDArray[np.float64], rng: np.random.Generator
-) -> PictureLook:
+@pytest.mark.parametrize("height", [512, 608])
+@pytest.mark.parametrize("codec", ["mpeg2_intra", pytest.param("ffv1", marks=pytest.mark.long)])
+def test_data_lines_above_the_picture_are_no_sign_of_deinterlacing(tmp_path: Path, height: int, codec: str) -> None:
+    """Time code and blanking lie on one parity only, and are the quietest part of the picture."""
+    standard: StandardName = "525" if height == 512 else "625"
+    tape_frames = render(
+        varied_programme(2, 3, standard),
+        DeckFaults(standard=standard),
+        frames=50,
+        height=height,
+        rng=np.random.default_rng(2),
+    )
+    path = write_clip(tmp_path / ("tape.mxf" if codec == "mpeg2_intra" else "tape.mkv"), tape_frames, codec=codec)
+    assert no_doubt(open_transfer(path))
+
+
+def test_the_chance_given_for_a_lean_is_the_chance_it_happens() -> None:
+    """Pictures of one place agree with each other, so places are counted: white leans call no tape deinterlaced."""
+    rng = np.random.default_rng(8)
+    called = 0
+    for _ in range(500):
+        look = PictureLook(parity_lean=list(rng.normal(0, 0.3, 8)), turning_lean=list(rng.normal(0, 0.3, 8)))
+        called += _deinterlaced(look)
+    assert called <= stats.binom.ppf(0.999, 500, CHANCE)
+
+
+def look_of_heads(height: int, phase_lines: float, noise_db: NDArray[np.float64], rng: np.random.Generator) -> PictureLook:
     """Flat pictures with noise that differs from band to band of the wheel."""
     bands = pass_of_rows(RASTERS[height].standard, phase_lines, np.arange(height)) % 4
     sigma = 4 * 10 ** (noise_db / 20)[bands]

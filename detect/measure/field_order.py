@@ -24,6 +24,7 @@ from scipy import stats
 
 from detect.measure.decoding import read_frames
 from detect.measure.fields import Frame, Transfer
+from detect.standards import RASTERS
 
 PLACES = 8
 """Places over the file that are looked at."""
@@ -123,9 +124,7 @@ def flag_of_picture(picture: Any) -> str:
     if not picture.interlaced_frame:
         return "progressive"
     graph = av.filter.Graph()
-    source = graph.add_buffer(
-        width=picture.width, height=picture.height, format=picture.format.name, time_base=Fraction(1, 25)
-    )
+    source = graph.add_buffer(width=picture.width, height=picture.height, format=picture.format.name, time_base=Fraction(1, 25))
     split, sink = graph.add("separatefields"), graph.add("buffersink")
     source.link_to(split)
     split.link_to(sink)
@@ -192,8 +191,15 @@ def parities(frame: Frame) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Even-row and odd-row field without margins, every second column (float32), equal in height."""
     even, odd = sorted(frame.fields, key=lambda field: field.row0)
     lines = min(len(even.y), len(odd.y)) - MARGIN_LINES
-    inner = (slice(MARGIN_LINES, lines), slice(MARGIN_COLUMNS, -MARGIN_COLUMNS, 2))
+    inner = (slice(first_line(frame), lines), slice(MARGIN_COLUMNS, -MARGIN_COLUMNS, 2))
     return even.y[inner].astype(np.float32), odd.y[inner].astype(np.float32)
+
+
+def first_line(frame: Frame) -> int:
+    """First field line looked at. Rows above the picture hold data, blanking and test lines: no motion, and not the same
+    in both fields."""
+    raster = RASTERS.get(sum(len(field.y) for field in frame.fields))
+    return MARGIN_LINES + (raster.picture_row0 // 2 if raster is not None else 0)
 
 
 def _pair(

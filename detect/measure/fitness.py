@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from detect.measure.field_order import MARGIN_LINES, MotionEvidence
+from detect.measure.field_order import MARGIN_LINES, MotionEvidence, first_line
 from detect.measure.fields import Frame, Transfer
 
 LOSSLESS = frozenset(["ffv1", "v210", "v210x", "rawvideo", "huffyuv", "ffvhuff", "utvideo", "magicyuv", "v308", "v410"])
@@ -82,7 +82,9 @@ class PictureLook:
     """Figures gathered from runs of frames over a file; grows with the number of runs looked at only."""
 
     parity_lean: list[float] = field(default_factory=list)
-    """How much better rows of the odd parity are foretold by their neighbours than those of the even."""
+    """How much better rows of the odd parity are foretold by their neighbours than those of the even, mean of each run."""
+    turning_lean: list[float] = field(default_factory=list)
+    """The same with its sign turned in every other frame: which field is computed may change from picture to picture."""
     nyquist_db: list[float] = field(default_factory=list)
     noise_codes: list[float] = field(default_factory=list)
     line_noise: list[NDArray[np.float64]] = field(default_factory=list)
@@ -94,8 +96,11 @@ class PictureLook:
         whole = [frame for frame in run if not frame.damaged]
         self.repeats += _single_repeats([_same(one, two) for one, two in pairwise(whole)])
         planes = [_high_passed_fields(frame) for frame in whole]
-        for top, bottom in planes[::2]:
-            self._noise(top, bottom)
+        leans = np.array([self._noise(top, bottom) for top, bottom in planes[::2]])
+        if len(leans):
+            turns = np.array([1 - 2 * (frame.number % 2) for frame in whole[::2]])
+            self.parity_lean.append(float(leans.mean()))
+            self.turning_lean.append(float((turns * leans).mean()))
         changes = [
             np.stack([_line_noise_db(after[i] - before[i]) for i in (0, 1)])
             for (one, before), (two, after) in pairwise(zip(whole, planes, strict=True))
@@ -104,13 +109,13 @@ class PictureLook:
         if changes:
             self.line_noise.append(np.mean(changes, axis=0))
 
-    def _noise(self, top: NDArray[np.float32], bottom: NDArray[np.float32]) -> None:
+    def _noise(self, top: NDArray[np.float32], bottom: NDArray[np.float32]) -> float:
         own = _tiles(top**2) + _tiles(bottom**2)
         flat = own <= np.quantile(own, FLAT_SHARE)
         self.noise_codes.append(float(np.sqrt(own[flat].mean() / (2 * HIGH_PASS_GAIN))))
-        self.parity_lean.append(_foretold(bottom[:-1], top[:-1], top[1:]) - _foretold(top[1:], bottom[:-1], bottom[1:]))
         if np.quantile(own, FLAT_SHARE) < UNIFORM * np.quantile(own, FLAT_SHARE / 5):
             self.nyquist_db.append(_nyquist_db(top, bottom, flat))
+        return _foretold(bottom[:-1], top[:-1], top[1:]) - _foretold(top[1:], bottom[:-1], bottom[1:])
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,10 +197,17 @@ def _noise_seen(look: PictureLook, transfer: Transfer) -> bool:
 
 
 def _deinterlaced(look: PictureLook) -> bool:
-    values = np.array(look.parity_lean)
-    middle = float(np.median(values))
-    agree = int(np.sum(np.sign(values) == np.sign(middle)))
-    return abs(middle) > PARITY_LEAN and float(stats.binomtest(agree, len(values)).pvalue) < CHANCE
+    """Whether the parities differ by more than chance.
+
+    Null: places are independent of each other and lean either way alike, so the mean over its error follows Student's t.
+    Pictures of one place show the same scene and count as one.
+    """
+    if len(look.parity_lean) < LEAST_LOOKS:
+        return False
+    for leans in (np.array(look.parity_lean), np.array(look.turning_lean)):
+        if abs(np.median(leans)) > PARITY_LEAN and stats.ttest_1samp(leans, 0.0).pvalue < CHANCE / 2:
+            return True
+    return False
 
 
 def _filtered(look: PictureLook) -> bool:
@@ -213,9 +225,7 @@ def _scaled(look: PictureLook, transfer: Transfer) -> str | None:
     for scaling in SCALINGS:
         for shape in (np.asarray, _woven):
             if transfer.height in scaling.heights and _beats([shape(half) for half in halves], scaling.beat):
-                return (
-                    f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
-                )
+                return f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
     return None
 
 
@@ -227,9 +237,7 @@ def _repeat_sentence(look: PictureLook) -> str | None:
         ("fields repeat", sum(top or bottom for top, bottom in look.repeats)),
     ):
         if count >= 2 and stats.binomtest(count, total, FREEZE_RATE, alternative="greater").pvalue < CHANCE:
-            return (
-                f"{text} to the last code ({count} of {total} looked at): frame-doubled or converted from another rate"
-            )
+            return f"{text} to the last code ({count} of {total} looked at): frame-doubled or converted from another rate"
     return None
 
 
@@ -280,16 +288,16 @@ TINY = 1e-3
 """Squared codes; keeps logarithms of nothing finite."""
 
 
-def _high_passed(luma: NDArray[Any]) -> NDArray[np.float32]:
-    """Lines without margins, high-passed along the line: (lines, columns)."""
-    inner = luma[MARGIN_LINES : len(luma) - MARGIN_LINES, MARGIN_COLUMNS:-MARGIN_COLUMNS].astype(np.float32)
+def _high_passed(luma: NDArray[Any], first: int) -> NDArray[np.float32]:
+    """Lines from ``first`` on without margins, high-passed along the line: (lines, columns)."""
+    inner = luma[first : len(luma) - MARGIN_LINES, MARGIN_COLUMNS:-MARGIN_COLUMNS].astype(np.float32)
     pairs = inner[:, :-2] - 2 * inner[:, 1:-1] + inner[:, 2:]
     return np.asarray(pairs[:, :-2] - 2 * pairs[:, 1:-1] + pairs[:, 2:])
 
 
 def _high_passed_fields(frame: Frame) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Even-row and odd-row field, high-passed along the line, equal in height."""
-    top, bottom = (_high_passed(f.y) for f in sorted(frame.fields, key=lambda f: f.row0))
+    top, bottom = (_high_passed(f.y, first_line(frame)) for f in sorted(frame.fields, key=lambda f: f.row0))
     lines = min(len(top), len(bottom))
     return top[:lines], bottom[:lines]
 
