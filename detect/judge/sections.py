@@ -21,9 +21,9 @@ TORN_COHERENCE = 0.35
 TORN_JITTER_SAMPLES = 2.0
 """Median step of the blanking edge from line to line where lines are torn; a locked tape stays under 1. The gradients of
 torn lines also agree little."""
-TORN_KINDS = 5
-"""Different displacements of torn lines within half a second: patterns have one or two of their own, an unlocked picture 8
-to 12 of the 12 there are (4 in a field that shows little)."""
+TORN_KINDS = 4
+"""Different displacements of torn lines within half a second: twice what patterns have; an unlocked picture has 8
+to 12 of the 12 there are, fewer where it shows little."""
 MONO_CHROMA_PCT = 0.6
 """Chroma rms, % of full swing, below which a picture has none: noise of a 40 dB chroma channel."""
 

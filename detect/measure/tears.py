@@ -1,13 +1,20 @@
 """Torn lines: how a picture without a steady wheel tells itself from any picture that holds together.
 
-Lines lie under each other in every picture, whatever it shows: the best match of a line with the next is at no
-displacement, or at one that its neighbours share (a slant). Where lines are torn, a line matches the next well only at a
-displacement that neither the pair above nor the pair below has. A pattern can imitate that (courses of bricks), but always
-with its own one or two displacements; torn lines have ever new ones. So the figure is *which* displacements occur. Null:
-none in 400 fields of pictures, drawings, captions and slants; two in bricks.
+Two witnesses. **Down the field**: lines lie under each other in every picture, whatever it shows, so the best match of a
+line with the next is at no displacement, or at one that its neighbours share (a slant). Where lines are torn, a line matches
+the next well only at a displacement that neither the pair above nor the pair below has. **From frame to frame**: a line
+matches itself a frame earlier at a displacement that it shares with the lines next to it (nothing, or motion); where lines
+are torn, groups of them have each their own. The second also speaks where lines next to each other have nothing in common.
+
+A pattern can imitate either (courses of bricks, a caption before a fast pan), but with its own one or two displacements; torn
+lines have ever new ones. So the figure is *which* displacements occur. Null: none in over 1000 fields of pictures, drawings,
+captions, slants and motion on a faulty deck; two in bricks.
 """
 
 from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +30,7 @@ LEAST_TEAR_SAMPLES = 12
 """0.9 us: ten times the quadrature error of a badly set wheel (physics: 20 ns/um, some 0.1 us at most)."""
 REACH_SAMPLES = 96
 """7 us; tears beyond match badly, since less of the lines overlaps."""
+REACH, LEAST = REACH_SAMPLES // THIN, LEAST_TEAR_SAMPLES // THIN
 KIND_SAMPLES = 8
 """Displacements nearer than this are of one kind."""
 KINDS = REACH_SAMPLES // KIND_SAMPLES
@@ -34,42 +42,77 @@ ALIKE = 3
 """Thinned samples: pairs above and below lie at one place when they differ by no more."""
 
 
-def tear_kinds(lines: F32) -> int:
-    """Displacements between torn lines in one field, as a set of bits: bit k for k * 8 to k * 8 + 8 samples either way.
+@dataclass
+class TearFinder:
+    """Displacements between torn lines, as a set of bits: bit k for k * 8 to k * 8 + 8 samples either way."""
 
-    ``lines`` (lines, width) of one field, any linear unit. 0: nothing torn, or too little picture to tell.
-    """
+    _frame: int = -2
+    _before: F32 | None = None
+
+    def keep(self, lines: F32, *, frame: int) -> None:
+        """The field of a frame, for a look at the frame after it. ``lines``: (lines, width), any linear unit."""
+        self._before, self._frame = _slope(lines), frame
+
+    def kinds(self, lines: F32, *, frame: int) -> int:
+        """Look at a field, also against the one kept if that is of the frame before. 0: nothing torn, or too little to tell."""
+        slope = _slope(lines)
+        if slope is None:
+            return 0
+        bits = _down_the_field(slope)
+        before = self._before
+        if before is not None and self._frame == frame - 1 and before.shape == slope.shape:
+            bits |= _from_frame_to_frame(before, slope)
+        return bits
+
+
+def _slope(lines: F32) -> F32 | None:
+    """Derivative along thinned lines, None where there is too little picture."""
     width = (lines.shape[1] - 2 * MARGIN_SAMPLES) // THIN
-    if len(lines) < 4 or width < 4 * REACH_SAMPLES // THIN:
-        return 0
+    if len(lines) < 8 or width < 4 * REACH:
+        return None
     inner = lines[:, MARGIN_SAMPLES : MARGIN_SAMPLES + width * THIN]
     slope = np.diff(inner.reshape(len(lines), width, THIN).mean(axis=2), axis=1)
-    slope -= slope.mean(axis=1, keepdims=True)
-    match, place = _matches(slope)
-    return _bits(match, place)
+    return np.asarray(slope - slope.mean(axis=1, keepdims=True), np.float32)
 
 
-def _matches(slope: F32) -> tuple[F32, int]:
-    """Correlation of each line with the next, (lines - 1, 2 reach + 1), and the column of no displacement."""
-    reach = REACH_SAMPLES // THIN
-    length = fft.next_fast_len(slope.shape[1] + reach, real=True)
-    spectrum = fft.rfft(slope, length, axis=1)
-    product = fft.irfft(spectrum[1:] * np.conj(spectrum[:-1]), length, axis=1)
-    size = np.sqrt((slope * slope).sum(axis=1)) + np.float32(1e-6)
-    centred = np.concatenate([product[:, -reach:], product[:, : reach + 1]], axis=1)
-    return np.asarray(centred / (size[1:] * size[:-1])[:, None], np.float32), reach
+def _matches(first: F32, second: F32) -> F32:
+    """Correlation of lines with lines at each displacement, (lines, 2 reach + 1); no displacement in the middle."""
+    length = fft.next_fast_len(first.shape[1] + REACH, real=True)
+    product = fft.irfft(fft.rfft(second, length, axis=1) * np.conj(fft.rfft(first, length, axis=1)), length, axis=1)
+    size = [np.sqrt((part * part).sum(axis=1)) + np.float32(1e-6) for part in (first, second)]
+    centred = np.concatenate([product[:, -REACH:], product[:, : REACH + 1]], axis=1)
+    return np.asarray(centred / (size[0] * size[1])[:, None], np.float32)
 
 
-def _bits(match: F32, place: int) -> int:
-    at = match.argmax(axis=1)
-    good = match[np.arange(len(match)), at] > GOOD_MATCH
-    least = LEAST_TEAR_SAMPLES // THIN
+def _down_the_field(slope: F32) -> int:
+    match = _matches(slope[:-1], slope[1:])
+    at, good = _best(match)
     above, here, below = at[:-2], at[1:-1], at[2:]
     torn = good[:-2] & good[1:-1] & good[2:] & (np.abs(above - below) <= ALIKE)
-    torn &= (np.abs(here - above) > least) & (np.abs(here - below) > least)
+    torn &= (np.abs(here - above) > LEAST) & (np.abs(here - below) > LEAST)
+    return _bits((match[k + 1], above[k], below[k], here[k]) for k in np.flatnonzero(torn))
+
+
+def _from_frame_to_frame(before: F32, slope: F32) -> int:
+    """Lines k + 1 and k + 2 lie at different places, each together with the line on its other side."""
+    match = _matches(before, slope)
+    at, good = _best(match)
+    above, here = at[1:-2], at[2:-1]
+    torn = good[:-3] & good[1:-2] & good[2:-1] & good[3:] & (np.abs(here - above) > LEAST)
+    torn &= (np.abs(at[:-3] - above) <= ALIKE) & (np.abs(at[3:] - here) <= ALIKE)
+    return _bits((match[k + 2], above[k], above[k], here[k]) for k in np.flatnonzero(torn))
+
+
+def _best(match: F32) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    at = match.argmax(axis=1)
+    return at, match[np.arange(len(match)), at] > GOOD_MATCH
+
+
+def _bits(jumps: Iterable[tuple[F32, int, int, int]]) -> int:
+    """Kinds of the jumps that stand clear: (matches of the line, the places of its neighbours, its own place)."""
     bits = 0
-    for k in np.flatnonzero(torn):
-        low, high = min(above[k], below[k]) - least, max(above[k], below[k]) + least + 1
-        if match[k + 1, max(low, 0) : high].max() < NEAR_SHARE * match[k + 1, here[k]]:
-            bits |= 1 << min(abs(int(here[k]) - int(above[k])) * THIN // KIND_SAMPLES, KINDS - 1)
+    for match, one, other, here in jumps:
+        low, high = min(one, other) - LEAST, max(one, other) + LEAST + 1
+        if match[max(low, 0) : high].max() < NEAR_SHARE * match[here]:
+            bits |= 1 << min(abs(int(here) - int(one)) * THIN // KIND_SAMPLES, KINDS - 1)
     return bits

@@ -16,7 +16,7 @@ from detect.measure.cuts import CutFinder
 from detect.measure.fields import Frame, SampleFormat
 from detect.measure.relations import QUANTITIES, Deshift, LineRelations, WindowSums
 from detect.measure.signals import FrameLook, classify, describe
-from detect.measure.tears import tear_kinds
+from detect.measure.tears import TearFinder
 from detect.readings import CHUNK_WINDOWS, Chunk, Sums
 from detect.standards import STANDARDS
 
@@ -75,11 +75,10 @@ class WindowMeasurer:
         self.length = window_frames(frame_rate)
         self.every = every
         self.cuts: list[int] = []
-        self._relations = LineRelations(
-            samples, width=width, deshift=deshift, chroma_reach=_chroma_reach(frame_rate)
-        )
+        self._relations = LineRelations(samples, width=width, deshift=deshift, chroma_reach=_chroma_reach(frame_rate))
         self._deshift = deshift
         self._cut_finder = CutFinder()
+        self._tears = TearFinder()
         self._sink = sink
         self._done: list[tuple[_Open, int]] = []
         self._open: _Open | None = None
@@ -101,13 +100,12 @@ class WindowMeasurer:
         window = self._open
         turn = (frame.number // self.every) % COSTLY_EVERY
         figures = [
-            self._relations.measure(f, window.sums, response=turn == 0, before_noise=turn == 1, noise=turn == 2)
-            for f in frame.fields
+            self._relations.measure(f, window.sums, response=turn == 0, before_noise=turn == 1, noise=turn == 2) for f in frame.fields
         ]
         look = describe(frame, self.samples)
         kind = classify(look, self._look)
         self._look = look
-        torn = tear_kinds(self._relations.luma(frame.fields[0])) if turn == TEARS_TURN or self.every >= COSTLY_EVERY else 0
+        torn = self._torn(frame, turn)
         window.frames += 1
         jitter = [f.edge_jitter_samples for f in figures]
         window.rows.append(
@@ -128,6 +126,13 @@ class WindowMeasurer:
         )
         return cut
 
+    def _torn(self, frame: Frame, turn: int) -> int:
+        if turn == TEARS_TURN - 1:
+            self._tears.keep(self._relations.luma(frame.fields[0]), frame=frame.number)
+        if turn == TEARS_TURN or self.every >= COSTLY_EVERY:
+            return self._tears.kinds(self._relations.luma(frame.fields[0]), frame=frame.number)
+        return 0
+
     def finish(self) -> None:
         """Close the last window and hand over the last chunk."""
         self._close()
@@ -144,10 +149,7 @@ class WindowMeasurer:
         if not self._done:
             return
         parts = [w.sums.ratios() for w, _ in self._done]
-        sums = {
-            name: Sums(np.stack([p[0][name] for p in parts]), np.stack([p[1][name] for p in parts]))
-            for name in QUANTITIES
-        }
+        sums = {name: Sums(np.stack([p[0][name] for p in parts]), np.stack([p[1][name] for p in parts])) for name in QUANTITIES}
         rows = [row for w, _ in self._done for row in w.rows]
         scalars = {
             "curve": np.stack([w.sums.curve for w, _ in self._done]).astype(np.float32),
