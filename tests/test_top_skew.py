@@ -61,3 +61,23 @@ def test_edges_that_one_part_alone_bends_are_no_hook() -> None:
     place, share = edges(0.0, 9.0, seed=6)
     place[2] += 900.0 * np.exp(-np.arange(486) / 2.0 / 9.0)[:, None]
     assert find_hook(place, share, VIEW) is None
+
+
+def test_a_hook_at_one_edge_that_the_other_denies_is_content() -> None:
+    place, share = edges(300.0, 9.0, seed=7)
+    place[:, :, 1] = edges(0.0, 9.0, seed=7)[0][:, :, 1]
+    assert find_hook(place, share, VIEW) is None
+
+
+def test_a_hook_that_moves_one_edge_out_of_the_picture_is_read_from_the_other() -> None:
+    place, share = edges(800.0, 9.0, seed=8)
+    share[:, :40, 1] = 0.0
+    hook = find_hook(place, share, VIEW)
+    assert hook is not None
+    assert hook.value_ns == pytest.approx(800.0, rel=0.1)
+
+
+def test_bright_content_beside_the_edge_of_single_lines_bends_nothing() -> None:
+    place, share = edges(0.0, 9.0, seed=9)
+    place[:, 8:20:5] -= 1500.0
+    assert find_hook(place, share, VIEW) is None

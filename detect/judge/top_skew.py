@@ -37,6 +37,12 @@ CLEAR = 6.0
 """Standard errors; below, nothing is said."""
 CLEAR_PARTS = 3.0
 """... and standard errors from what the parts say one by one."""
+AGREE = 2.0
+"""Sums of standard errors within which both edges must show the same hook."""
+FIRST_LINES, LEAST_FIRST = 12, 0.6
+"""Field lines that hold most of a hook, and the share of them that an edge must show to speak of it."""
+FAR_OFF, ROUNDS = 3.0, 12
+"""Scatters at which a line has half a say, and rounds of the weights."""
 FLOOR_NS = 2.0
 """Error of an edge's place that averaging does not remove: content next to it."""
 FARTHEST_NS = 3000.0
@@ -45,11 +51,15 @@ FARTHEST_NS = 3000.0
 
 @dataclass(frozen=True, slots=True)
 class Hook:
-    """Displacement at the top of the field, its standard error, and the field lines in which it falls to 1/e."""
+    """Displacement at the top of the field, its standard error, and the field lines in which it falls to 1/e.
+
+    ``clear``: it stands out of the scatter of the lines and of the parts of the tape.
+    """
 
     value_ns: float
     sigma_ns: float
     decay_lines: float
+    clear: bool = True
 
 
 def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, F64]:
@@ -83,14 +93,18 @@ def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, 
 def find_hook(place: F64, share: F64, view: View, *, wheel_ns: F64 | None = None) -> Hook | None:
     """The hook in the edges (see ``edge_positions``), or None where it cannot be seen.
 
-    ``wheel_ns`` (rows,) is what the wheel itself displaces.
+    A hook moves whole lines: where both edges are seen they must agree. ``wheel_ns`` (rows,) is what the wheel itself displaces.
     """
-    best: Hook | None = None
-    for side in range(2):
-        hook = _one_edge(place[:, :, side], share[:, :, side], view, wheel_ns) if len(place) else None
-        if hook is not None and (best is None or hook.sigma_ns < best.sigma_ns):
-            best = hook
-    return best
+    if not len(place):
+        return None
+    seen = [h for h in (_one_edge(place[:, :, k], share[:, :, k], view, wheel_ns) for k in range(2)) if h is not None]
+    clear = [h for h in seen if h.clear]
+    if not clear:
+        return None
+    apart = max(h.value_ns for h in seen) - min(h.value_ns for h in seen)
+    if apart > AGREE * sum(h.sigma_ns for h in seen):
+        return None
+    return min(clear, key=lambda h: h.sigma_ns)
 
 
 def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook | None:
@@ -117,19 +131,25 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     at[known] = np.nanmedian(np.where(shown, off, np.nan)[:, known], axis=0)
     scatter = float(np.hypot(1.4826 * np.median(np.abs(at[known & (line > HOOK_LINES)])), FLOOR_NS))
     top = known & (line <= HOOK_LINES)
-    _, size, power, decay = min(_fitted(at[top], line[top], d) for d in DECAYS_LINES)
+    first = inside & (line <= FIRST_LINES)
+    if (known & first).sum() < LEAST_FIRST * first.sum():
+        return None  # a large hook moves this edge out of the picture: the other one shows it
+    _, size, power, decay = min(_fitted(at[top], line[top], d, scatter) for d in DECAYS_LINES)
     # neighbouring rows err alike: a band of 16 counts as two independent rows
     error = scatter * np.sqrt(8.0 / power)
-    alone = np.array([_fitted(o[s & top], line[s & top], decay)[1] for o, s in zip(off, shown, strict=True) if (s & top).any()])
+    alone = np.array([_fitted(o[s & top], line[s & top], decay, scatter)[1] for o, s in zip(off, shown, strict=True) if (s & top).any()])
     spread = 1.4826 * float(np.median(np.abs(alone - np.median(alone)))) * np.sqrt(np.pi / 2 / len(alone))
-    if abs(size) < CLEAR * error or abs(size) < CLEAR_PARTS * spread:
-        return None
-    return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay)
+    clear = abs(size) >= CLEAR * error and abs(size) >= CLEAR_PARTS * spread
+    return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay, clear)
 
 
-def _fitted(y: F64, x: F64, decay: float) -> tuple[float, float, float, float]:
-    """Squares left, size, power of the shape and decay of ``size * exp(-x / decay)``."""
+def _fitted(y: F64, x: F64, decay: float, scatter: float) -> tuple[float, float, float, float]:
+    """Cost, size, power of the shape and decay of ``size * exp(-x / decay)``; lines far off (bright content at the edge) lose their say."""
     shape = np.exp(-x / decay)
-    power = float((shape**2).sum())
-    size = float((shape * y).sum() / power)
-    return float(((y - size * shape) ** 2).sum()), size, power, float(decay)
+    size = float((shape * y).sum() / (shape**2).sum())
+    weight = np.ones_like(y)
+    for _ in range(ROUNDS):
+        weight = 1 / (1 + ((y - size * shape) / (FAR_OFF * scatter)) ** 2)
+        size = float((weight * shape * y).sum() / (weight * shape**2).sum())
+    cost = float(np.log1p(((y - size * shape) / (FAR_OFF * scatter)) ** 2).sum())
+    return cost, size, float((weight * shape**2).sum()), float(decay)
