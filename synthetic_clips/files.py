@@ -225,7 +225,7 @@ def _video_stream(
         if how.encoder == "mpeg2video":
             context.options = {
                 **options,
-                "minrate": str(how.bit_rate),
+                # no least rate: pictures that need less would have to be stuffed beyond what the encoder can
                 "maxrate": str(how.bit_rate),
                 "bufsize": "2000000",
             }
