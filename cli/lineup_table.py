@@ -65,6 +65,12 @@ def print_lineup(console: Console, result: LineupResult, *, written: Path, deck:
     console.print(_guide_table(result))
     if result.wheel.locked:
         console.print(_head_table(result))
+        if result.figures.response is not None:
+            console.print()
+            _say(console, _shapes(result))
+    if result.wheel.numbering is not None:
+        console.print()
+        _say(console, f"{result.wheel.numbering[0].upper()}{result.wheel.numbering[1:]}.")
     if result.audio is not None and result.audio.tones:
         console.print()
         _print_tones(console, result)
@@ -86,13 +92,22 @@ def print_lineup(console: Console, result: LineupResult, *, written: Path, deck:
     console.print(Text(f"{_INDENT}written: {where}", style="dim"), soft_wrap=True)
 
 
+def _plain_table(*columns: tuple[str, str], header: bool = True) -> Table:
+    """A table without lines that never folds a cell: (title, justify) of each column; untitled ones are dim."""
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim", show_header=header)
+    for title, justify in columns:
+        style = "" if title or not header else "dim"
+        table.add_column(title, justify=justify, no_wrap=True, style=style)  # type: ignore[arg-type]
+    return table
+
+
 def _guide_table(result: LineupResult) -> Table:
     figures, same = result.figures, result.equivalents
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), show_header=False)
-    table.add_column()
-    table.add_column(justify="right")
-    table.add_column(style="dim")
-    table.add_row("time base", figures.time_base, "")
+    table = _plain_table(("figure", "left"), ("value", "right"), ("", "left"), header=False)
+    table.columns[2].style = "dim"
+    left = figures.left_share
+    mixed = f"{100 * left:.0f} % of the error left" if left is not None and 0 < left < 1 else ""
+    table.add_row("time base", figures.time_base, mixed)
     table.add_row("skew", _pm(figures.skew_ns, "ns"), f"guide position {_pm(same.guide_position_um, 'um')}")
     table.add_row("scallop", _pm(figures.scallop_ns, "ns"), f"guide height {_pm(same.guide_height_um, 'um')}")
     if figures.snr_db is not None:
@@ -103,22 +118,18 @@ def _guide_table(result: LineupResult) -> Table:
 def _head_table(result: LineupResult) -> Table:
     figures = result.figures
     numbers = result.wheel.head_numbers
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim")
-    table.add_column("head")
-    for h in range(4):
-        table.add_column(LETTERS[h] if numbers is None else str(numbers[h]), justify="right")
-    table.add_column("±", justify="right", style="dim")
-    table.add_column("", style="dim")
+    letters = [LETTERS[h] if numbers is None else str(numbers[h]) for h in range(4)]
+    table = _plain_table(("head", "left"), *((name, "right") for name in letters), ("±", "right"), ("", "left"))
     rows: list[tuple[str, HeadValues | None, str, bool]] = [
         ("quadrature", figures.quadrature_ns, "ns", True),
-        ("", result.equivalents.quadrature_arcsec, "seconds of arc", True),
+        ("", result.equivalents.quadrature_arcsec, "arc seconds", True),
         ("saturation", figures.saturation_of_nominal_pct, "% of nominal", False),
-        ("hue", figures.hue_of_nominal_deg, "degrees from nominal", True),
+        ("hue", figures.hue_of_nominal_deg, "deg off nominal", True),
         ("white", figures.white_ire, f"IRE, nominal {figures.white_nominal_ire or 0:.0f}", False),
-        ("level", figures.level_ire if figures.white_ire is None else None, "IRE against the mean", True),
-        ("differential phase", figures.differential_phase_deg, "degrees", True),
-        ("differential gain", figures.differential_gain_pct, "%", True),
-        ("noise", figures.noise_db, "dB against the mean", True),
+        ("level", figures.level_ire if figures.white_ire is None else None, "IRE to mean", True),
+        ("diff. phase", figures.differential_phase_deg, "degrees", True),
+        ("diff. gain", figures.differential_gain_pct, "%", True),
+        ("noise", figures.noise_db, "dB to mean", True),
     ]
     for name, values, unit, sign in rows:
         if values is not None:
@@ -127,10 +138,22 @@ def _head_table(result: LineupResult) -> Table:
     if response is not None:
         for k, mhz in enumerate(response.mhz):
             packet = HeadValues(values=[r[k] for r in response.db], sigmas=[r[k] for r in response.sigma_db])
-            unit = f"dB against the {response.reference}" if k == 0 else "dB"
+            unit = ("dB to flag" if response.reference == "white flag" else "dB to packet 1") if k == 0 else "dB"
             table.add_row(*_head_row(f"{mhz:.2f} MHz", packet, unit, sign=True))
-        table.add_row("shape", *[s.word for s in response.shapes], "", _common(result))
     return table
+
+
+def _shapes(result: LineupResult) -> str:
+    """The response of each head in the trade's words."""
+    response, numbers = result.figures.response, result.wheel.head_numbers
+    if response is None:
+        return ""
+    said = []
+    for h, shape in enumerate(response.shapes):
+        where = "" if shape.mhz is None else f" {_number(shape.db, 0.1)} dB at {shape.mhz:.2f} MHz"
+        said.append(f"head {LETTERS[h] if numbers is None else numbers[h]} {shape.word}{where}")
+    common = _common(result)
+    return f"Response: {', '.join(said)}{'; ' + common if common else ''}."
 
 
 def _common(result: LineupResult) -> str:
@@ -138,7 +161,7 @@ def _common(result: LineupResult) -> str:
     shape = result.figures.response.common_shape
     if shape.word == "flat" or shape.db is None or shape.mhz is None:
         return ""
-    return f"besides, all {shape.word} {shape.db:+.1f} dB at {shape.mhz:.1f} MHz"
+    return f"besides, all four are {shape.word}, {_number(shape.db, 0.3)} dB at {shape.mhz:.2f} MHz"
 
 
 def _head_row(name: str, values: HeadValues, unit: str, *, sign: bool) -> list[str]:
@@ -149,51 +172,60 @@ def _head_row(name: str, values: HeadValues, unit: str, *, sign: bool) -> list[s
 
 
 def _print_tones(console: Console, result: LineupResult) -> None:
-    assert result.audio is not None
-    against = f"{result.audio.reference_dbfs:g} dBFS ({result.audio.reference_source})"
-    for tone in result.audio.tones:
-        above = _number(tone.above_reference_db, 0.1)
-        console.print(
-            f"{_INDENT}channel {tone.channel}: tone {tone.hz:.1f} Hz, {_number(tone.level_dbfs, 0.1)} dBFS, {above} dB against "
-            f"{against}; distortion {tone.distortion_pct:.2f} %",
-            soft_wrap=True,
-        )
-    for pair in result.audio.pairs:
+    audio = result.audio
+    assert audio is not None
+    titles = ("audio", "tone Hz", "dBFS", f"to {audio.reference_dbfs:g} dBFS".replace("-", "−"), "distortion")
+    table = _plain_table(*((t, "left" if t == "audio" else "right") for t in titles))
+    for tone in audio.tones:
+        distortion = "–" if tone.distortion_pct is None else f"{tone.distortion_pct:.2f} %"
+        hz = "–" if tone.hz is None else f"{tone.hz:.1f}"
+        level, above = _number(tone.level_dbfs, 0.1), _number(tone.above_reference_db, 0.1)
+        table.add_row(f"channel {tone.channel}", hz, level, f"{above} dB", distortion)
+    console.print(table)
+    for pair in audio.pairs:
         first, second = pair.channels
-        console.print(
-            f"{_INDENT}channel {second} against {first}: {_number(pair.balance_db, 0.1)} dB, "
-            f"{_number(pair.phase_deg, 1.0)} degrees"
-        )
+        _say(console, f"channel {second} against {first}: {_number(pair.balance_db, 0.1)} dB, {_number(pair.phase_deg, 1.0)} degrees")
+    _say(console, f"{audio.reference_dbfs:g} dBFS: {audio.reference_source}".replace("-", "−"), style="dim")
 
 
 def _in_words(name: str) -> str:
-    """ "response_db@3 head 1" as "response at 3 MHz, head 1"; the unit stands elsewhere."""
+    """ "response_db@3 head 1" as "3 MHz, head 1"; the unit stands elsewhere."""
     figure, _, rest = name.partition(" ")
     key, _, mhz = figure.partition("@")
     words = "signal to noise" if key == "snr_db" else key.rsplit("_", 1)[0].replace("_", " ")
-    return words + (f" at {mhz} MHz" if mhz else "") + (f", {rest}" if rest else "")
+    words = words.replace("differential", "diff.")
+    return (f"{mhz} MHz" if mhz else words) + (f", {rest}" if rest else "")
 
 
 def print_history(console: Console, deck: Deck, found: list[Trend], *, page: Path) -> None:
-    """Latest figure, trend and days to its limit, one line each."""
-    console.print(Text(f"{deck.name}: {len(deck.entries)} line-ups", style="bold"))
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 2), header_style="dim")
-    for name, justify in (("figure", "left"), ("now", "right"), ("change in 30 days", "right"), ("limit", "right")):
-        table.add_column(name, justify=justify)  # type: ignore[arg-type]
-    table.add_column("days to limit", justify="right")
-    for trend in found:
-        slope = "–"
-        if trend.slope_per_day is not None and trend.slope_low is not None and trend.slope_high is not None:
-            spread = 15 * (trend.slope_high - trend.slope_low)
-            slope = f"{_number(30 * trend.slope_per_day, spread)} ±{spread:.{_digits(spread)}f}"
-        left = "–" if trend.days_to_limit is None else "past" if trend.days_to_limit == 0 else f"{trend.days_to_limit:.0f}"
-        limit = "–" if trend.limit is None else f"{trend.limit:g}"
-        table.add_row(
-            _in_words(trend.name), f"{_number(trend.latest, trend.sigmas[-1])} {trend.unit}", slope, limit, left
-        )
-    console.print(table)
-    console.print(Text(f"{_INDENT}± is the 95 % interval of the slope (Theil–Sen); – is too few line-ups or no trend", style="dim"))
+    """Latest figure, trend and days to its limit, one line each, standard by standard."""
+    for standard in dict.fromkeys(t.standard for t in found):
+        count = sum(e.standard == standard for e in deck.entries)
+        console.print(Text(f"{deck.name}, {standard}: {count} line-up{'' if count == 1 else 's'}", style="bold"))
+        table = _plain_table(("figure", "left"), ("now", "right"), ("in 30 days", "right"), ("limit", "right"), ("days left", "right"))
+        for trend in found:
+            if trend.standard == standard:
+                table.add_row(*_history_row(trend))
+        console.print(table)
+        console.print()
+    _say(
+        console,
+        "In 30 days: change and its 95 % interval (Theil–Sen); days left: until the trend meets the limit; – where there are "
+        "fewer than four line-ups or no trend.",
+        style="dim",
+    )
     console.print(Text(f"{_INDENT}written: {page}", style="dim"), soft_wrap=True)
+
+
+def _history_row(trend: Trend) -> list[str]:
+    slope = "–"
+    if trend.slope_per_day is not None and trend.slope_low is not None and trend.slope_high is not None:
+        spread = 15 * (trend.slope_high - trend.slope_low)
+        slope = f"{_number(30 * trend.slope_per_day, spread)} ±{spread:.{_digits(spread)}f}"
+    left = "–" if trend.days_to_limit is None else "past" if trend.days_to_limit == 0 else f"{trend.days_to_limit:.0f}"
+    limit = "–" if trend.limit is None else f"{trend.limit:g}"
+    unit = "deg" if trend.unit == "degrees" else trend.unit
+    return [_in_words(trend.name), f"{_number(trend.latest, trend.sigmas[-1])} {unit}", slope, limit, left]
 
 
 def print_comparison(console: Console, found: Comparison) -> None:

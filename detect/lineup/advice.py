@@ -69,7 +69,7 @@ def advise(
         return [], None
     first = steps[0]
     heads = f" of head {' and '.join(first.heads)}" if first.heads else ""
-    return steps, f"Touch first: {first.what}{heads} ({first.amount})."
+    return steps, f"Touch first: {first.what}{heads}."
 
 
 def _guide(figures: Figures, equivalents: Equivalents) -> list[Step]:
@@ -137,8 +137,7 @@ def _channels(figures: Figures, numbers: list[int] | None) -> list[Step]:
                     what="equaliser",
                     heads=[head_name(h, numbers)],
                     amount=f"saturation {value:+.1f} % against the mean, {db:+.2f} dB at the subcarrier",
-                    how="Saturation is the channel's response at the subcarrier: set the equaliser, on a multiburst if "
-                    "there is one.",
+                    how="Saturation is the channel's response at the subcarrier: set the equaliser, on a multiburst if there is one.",
                     caution=ELECTRONIC,
                 )
             )

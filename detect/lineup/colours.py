@@ -86,11 +86,7 @@ class StepRows:
 def step_rows(block: Block, pattern: F64) -> StepRows | None:
     """Steps of a staircase or the flat parts of a line: None with fewer than four."""
     cut = max(1, pattern.size // 40)
-    flat = [
-        (a + cut, b + cut, level)
-        for a, b, level in plateaus(pattern[cut:-cut].astype(np.float32), tolerance_ire=1.5)
-        if b - a >= 40
-    ]
+    flat = [(a + cut, b + cut, level) for a, b, level in plateaus(pattern[cut:-cut].astype(np.float32), tolerance_ire=1.5) if b - a >= 40]
     if len(flat) < 4:
         return None
     trimmed = [(a + (b - a) // 5, b - (b - a) // 5, level) for a, b, level in flat]

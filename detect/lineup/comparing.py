@@ -100,6 +100,11 @@ def compare_lineups(before: LineupResult, after: LineupResult, *, turned: float 
         changes.append(Change(key, None, "ns", *readings, advise_turn(*readings, turned=turned), TRIMMING))
     changes += _per_head(before, after, turned, notes)
     changes += _tones(before, after, turned)
+    if before.figures.time_base == "uncorrected" and after.figures.time_base == "undetermined":
+        notes.append(
+            "no time error shows after the turn: the guide and the heads are right, and it is time to stop, unless the time-base "
+            "corrector was switched in between the captures"
+        )
     if not changes:
         raise NotMeasurable(f"{before.path} and {after.path}: no figure in common; capture bars or multiburst both times")
     return Comparison(tuple(changes), _main(changes, figure), turned, tuple(notes))

@@ -8,6 +8,7 @@ docs/deck_file.md.
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
@@ -61,11 +62,7 @@ class Deck:
     limits: dict[str, float]
 
     def latest(self, *, standard: str | None = None, numbered: bool = False) -> Entry | None:
-        fit = [
-            e
-            for e in self.entries
-            if (standard is None or e.standard == standard) and (not numbered or e.order == "numbers")
-        ]
+        fit = [e for e in self.entries if (standard is None or e.standard == standard) and (not numbered or e.order == "numbers")]
         return fit[-1] if fit else None
 
 
@@ -83,9 +80,7 @@ def read_deck(path: str | Path) -> Deck:
     limits = raw.get("limits", {})
     if not isinstance(limits, dict) or not all(_is_number(v) and v > 0 for v in limits.values()):
         raise BadSettings(f"{path}: [limits] holds figure = number, above zero")
-    name = (
-        raw.get("deck", {}).get("name", Path(path).stem) if isinstance(raw.get("deck", {}), dict) else Path(path).stem
-    )
+    name = raw.get("deck", {}).get("name", Path(path).stem) if isinstance(raw.get("deck", {}), dict) else Path(path).stem
     return Deck(str(name), tuple(sorted(entries, key=lambda e: e.when)), {k: float(v) for k, v in limits.items()})
 
 
@@ -148,9 +143,7 @@ def _entry(raw: dict[str, Any], where: str) -> Entry:
             raise BadSettings(f"{where}: [[lineup.tone]] needs channel and db")
         tones[int(tone["channel"])] = float(tone["db"])
     aware = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
-    return Entry(
-        aware, str(raw.get("file", "")), str(raw.get("standard", "")), order, single, per_head, response, tones
-    )
+    return Entry(aware, str(raw.get("file", "")), str(raw.get("standard", "")), order, single, per_head, response, tones)
 
 
 # --- writing ----------------------------------------------------------------------------------------------------------
@@ -228,14 +221,17 @@ def add_entry(path: str | Path, entry: Entry, *, name: str | None = None) -> Non
     temporary = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        temporary.write_text(tomlkit.dumps(document), "utf-8")
+        temporary.write_text(_spaced(tomlkit.dumps(document)), "utf-8")
         os.replace(temporary, target)
     except OSError as error:
-        raise OutputClash(
-            f"{path}: cannot be written ({error.strerror}); choose another place for the deck file"
-        ) from error
+        raise OutputClash(f"{path}: cannot be written ({error.strerror}); choose another place for the deck file") from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _spaced(text: str) -> str:
+    """An empty line before each line-up; a comment just above one stays with it."""
+    return re.sub(r"(?m)^(?!#)(.+)\n(?=\[\[lineup\]\])", r"\1\n\n", text)
 
 
 def _rounded(values: list[float]) -> list[float]:

@@ -57,9 +57,7 @@ class Displacement:
         return np.asarray(mean, np.float64)
 
 
-def measure_displacement(
-    y: F32, rows: NDArray[np.bool_], *, start_ns: Displacement | None = None, rounds: int = _ROUNDS
-) -> Displacement:
+def measure_displacement(y: F32, rows: NDArray[np.bool_], *, start_ns: Displacement | None = None, rounds: int = _ROUNDS) -> Displacement:
     """Displacement of the lines ``y`` (rows, columns) IRE in the zone ``rows``. ``start_ns``: an earlier answer to
     begin from."""
     height, width = y.shape
@@ -153,9 +151,7 @@ def slope_of(line: F64) -> F64:
     step = 0.05
     x = np.arange(line.size, dtype=np.float64)
     c = ndimage.spline_filter1d(twice_as_fine(line[None, :])[0], order=5, mode="mirror")
-    ahead, behind = (
-        ndimage.map_coordinates(c, 2 * (x + s)[None, :], order=5, prefilter=False, mode="mirror") for s in (step, -step)
-    )
+    ahead, behind = (ndimage.map_coordinates(c, 2 * (x + s)[None, :], order=5, prefilter=False, mode="mirror") for s in (step, -step))
     return np.asarray((ahead - behind) / (2 * step))
 
 

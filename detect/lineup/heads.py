@@ -7,6 +7,7 @@ something between. Colour always shows t less its value at the burst, as hue: la
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -26,8 +27,8 @@ RULER_ERROR = 0.003
 """Part of a displacement by which one place of the line may be off besides noise: measured on rendered captures."""
 _DECISIVE = 10.0
 """Gain in log-likelihood that settles a choice between two models of the time base (odds of 20 000 to 1)."""
-_SHARES = np.linspace(0.0, 0.95, 20)
-"""Shares of the error at the burst that a corrector may have left, tried in turn."""
+_SHARES = np.linspace(0.05, 0.7, 14)
+"""Shares of the error at the burst that a corrector may have left, tried in turn: one that leaves more is none."""
 _AGREE_SIGMAS = 4.0
 """Hue and displacement are taken together when they agree within this."""
 
@@ -63,7 +64,12 @@ def head_means(
         parts.append(shape - shape[use].mean(axis=0))
     parts[1] = parts[1] - parts[1][use].mean(axis=0)
     x, y = np.hstack(parts)[use], figure[use]
-    for _ in range(2):
+    # losses are sought against the median of each head first, which they do not move
+    own = head[use]
+    centre = np.array([np.median(y[own == h]) if np.any(own == h) else 0.0 for h in range(HEADS)])
+    sound = ~losses(y - centre[own])
+    x, y = x[sound], y[sound]
+    for _ in range(3):
         cov = np.linalg.pinv(x.T @ x)
         beta = cov @ (x.T @ y)
         rest = y - x @ beta
@@ -109,12 +115,11 @@ class TimingFit:
     scallop_sigma_ns: float
     quadrature_ns: F64
     quadrature_sigma_ns: F64
-    log_likelihood: float
 
 
 @dataclass(frozen=True, slots=True)
 class _Model:
-    """Design for displacements: columns are 3 heads, skew, scallop, slow terms (3), sections."""
+    """Design for displacements: columns are 3 heads, skew, scallop, slow terms (3), sections, heads by sections."""
 
     x: F64
     y: F64
@@ -137,12 +142,13 @@ def _burst_shapes(standard: Standard, phase: float, rows: F64) -> F64:
     return _shapes(standard, phase, rows, burst)
 
 
-def within_step_sigmas(skew_ns: float, scallop_ns: float, standard: Standard) -> tuple[float, float]:
-    """What skew and scallop may be off by (one sigma) because any phase within a step of the lattice gives the same bands.
+def within_step_sigmas(skew_ns: float, scallop_ns: float, standard: Standard, width_lines: float) -> tuple[float, float]:
+    """What skew and scallop may be off by (one sigma) because any phase within ``width_lines`` gives the same bands.
 
-    A phase off by d turns one shape into d times the other's: sin and cos change places. Even distribution within a step.
+    A phase off by d turns one shape into d times the other's: sin and cos change places. Even distribution within the width.
     """
-    off = float(standard.phase_step_lines) / np.sqrt(12) * (np.pi / 2) / float(standard.lines_per_pass)
+    width = max(width_lines, float(standard.phase_step_lines))
+    off = width / np.sqrt(12) * (np.pi / 2) / float(standard.lines_per_pass)
     per = np.sqrt(2) / (1 - 1 / np.sqrt(2))
     return float(off * per * abs(scallop_ns)), float(off / per * abs(skew_ns))
 
@@ -151,38 +157,49 @@ _HEAD_CODE = np.vstack([np.eye(3), -np.ones((1, 3))])
 """Four head offsets of mean zero from three parameters."""
 
 
-def _timing_model(d: Displacement, rows: Mask, standard: Standard, phase: float, left_share: float) -> _Model:
+def _timing_model(d: Displacement, rows: Mask, standard: Standard, phase: float, left_share: float, *, sound: Mask | None = None) -> _Model:
     height = len(rows)
     head = head_of(standard, phase, height)
-    at = np.flatnonzero(rows & inside_bands(head))
+    at = np.flatnonzero(rows & inside_bands(head) & (True if sound is None else sound))
     r = at.astype(np.float64)
     burst = _burst_shapes(standard, phase, r)
     slow = slow_terms(height)[at]
     sections = np.flatnonzero(d.weight[at].sum(axis=0) > 0)
+    energy, last, code = d.weight[at][:, sections].mean(axis=0), len(sections) - 1, _HEAD_CODE[head[at]]
     blocks, ys, ws = [], [], []
     for k, s in enumerate(sections):
         shape = _shapes(standard, phase, r, float(d.columns[s])) - (1 - left_share) * burst
         own = np.zeros((len(at), len(sections)))
         own[:, k] = 1.0
-        blocks.append(np.hstack([left_share * _HEAD_CODE[head[at]], shape, slow, own]))
+        # a head's response moves its edges by some tenths of ns, differently from place to place: weighted mean zero
+        apart = own[:, :-1] if k < last else np.tile(-energy[:last] / energy[last], (len(at), 1))
+        places = (apart[:, :, None] * code[:, None, :]).reshape(len(at), -1)
+        blocks.append(np.hstack([left_share * code, shape, slow, own, places]))
         ys.append(d.ns[at, s])
         ws.append(d.weight[at, s])
     return _Model(np.vstack(blocks), np.concatenate(ys), np.concatenate(ws), np.tile(at, len(sections)))
 
 
+def _without_losses(model: _Model) -> tuple[_Model, float]:
+    """The model without lines hit by a loss, each left out as a whole, and the spread of what is left unexplained."""
+    sw = np.sqrt(model.w / model.w.mean())
+    x, y = model.x * sw[:, None], model.y * sw
+    rest = y - x @ (np.linalg.pinv(x.T @ x) @ (x.T @ y))
+    bad = losses(rest)
+    if not bad.any():
+        return model, float((rest**2).mean())
+    keep = ~np.isin(model.row, model.row[bad])
+    kept = _Model(model.x[keep], model.y[keep], model.w[keep], model.row[keep])
+    return kept, float((rest[keep] ** 2).mean())
+
+
 def _solve(model: _Model) -> tuple[F64, F64, float]:
     """Weighted least squares with errors common to a row allowed for: values, covariance, log-likelihood."""
     sw = np.sqrt(model.w / model.w.mean())
-    for _ in range(2):
-        x, y = model.x * sw[:, None], model.y * sw
-        bread = np.linalg.pinv(x.T @ x)
-        beta = bread @ (x.T @ y)
-        rest = y - x @ beta
-        bad = losses(rest)
-        if not bad.any():
-            break
-        # a line hit by a loss is left out as a whole
-        sw = np.where(np.isin(model.row, model.row[bad]), 0.0, sw)
+    x, y = model.x * sw[:, None], model.y * sw
+    bread = np.linalg.pinv(x.T @ x)
+    beta = bread @ (x.T @ y)
+    rest = y - x @ beta
     order = np.argsort(model.row, kind="stable")
     starts = np.flatnonzero(np.r_[True, np.diff(model.row[order]) > 0])
     scores = np.add.reduceat((x * rest[:, None])[order], starts, axis=0)
@@ -197,27 +214,45 @@ def _solve(model: _Model) -> tuple[F64, F64, float]:
     return beta, cov, log_likelihood
 
 
-def fit_timing(d: Displacement, rows: Mask, standard: Standard, phase: float) -> TimingFit | None:
-    """Skew, scallop and quadrature from displacements, and whether a line corrector was at work; None without a
-    ruler."""
-    if not np.any(d.weight > 0):
-        return None
-    tries = {share: _solve(_timing_model(d, rows, standard, phase, share)) for share in (1.0, 0.0)}
-    plain, corrected = tries[1.0], tries[0.0]
-    regime: Regime = "undetermined"
-    share = 1.0
-    if plain[2] - corrected[2] > _DECISIVE:
-        regime = "uncorrected"
-    elif corrected[2] - plain[2] > _DECISIVE:
-        regime, share = "line-corrected", 0.0
-    between = [(s, _solve(_timing_model(d, rows, standard, phase, float(s)))) for s in _SHARES[1:]]
-    best_share, best = max(between, key=lambda item: item[1][2])
-    if best[2] - max(plain[2], corrected[2]) > _DECISIVE:
-        regime, share = "line-corrected", float(best_share)
-    if regime == "undetermined":
-        # a corrector may hide all but the growth along the line, so no more is claimed than that tells
-        share = 0.0
-    beta, cov, likelihood = tries.get(share, best)
+_Tries = dict[float, tuple[F64, F64, float]]
+
+
+def _tries(d: Displacement, rows: Mask, standard: Standard, phase: float) -> _Tries:
+    """The fit for every share a corrector may have left: 1 no corrector, 0 a whole one."""
+    # losses are found once, by the model that leaves less: likelihoods of different lines cannot be compared
+    ends = [_without_losses(_timing_model(d, rows, standard, phase, share)) for share in (1.0, 0.0)]
+    sound = np.isin(np.arange(len(rows)), min(ends, key=lambda e: e[1])[0].row)
+    shares = (1.0, 0.0, *(float(s) for s in _SHARES))
+    return {s: _solve(_timing_model(d, rows, standard, phase, s, sound=sound)) for s in shares}
+
+
+def _settled(likelihoods: dict[float, float]) -> tuple[Regime, float]:
+    """Regime and share left from the log-likelihood of each share."""
+    plain, corrected = likelihoods[1.0], likelihoods[0.0]
+    between = max((s for s in likelihoods if s not in (0.0, 1.0)), key=lambda s: likelihoods[s])
+    if likelihoods[between] - max(plain, corrected) > _DECISIVE:
+        return "line-corrected", between
+    if plain - corrected > _DECISIVE:
+        return "uncorrected", 1.0
+    if corrected - plain > _DECISIVE:
+        return "line-corrected", 0.0
+    # a corrector may hide all but the growth along the line, so no more is claimed than that tells
+    return "undetermined", 0.0
+
+
+def fit_timings(signals: Sequence[tuple[Displacement, Mask]], standard: Standard, phase: float) -> tuple[list[TimingFit], bool]:
+    """Skew, scallop and quadrature from the displacements of each signal, and whether a line corrector was at work, which all
+    signals decide together. Second: whether one of them contradicts the others, as when the corrector was switched."""
+    tried = [_tries(d, rows, standard, phase) for d, rows in signals if np.any(d.weight > 0)]
+    if not tried:
+        return [], False
+    regime, share = _settled({s: sum(t[s][2] for t in tried) for s in tried[0]})
+    torn = len(tried) > 1 and any(max(f[2] for f in t.values()) - t[share][2] > _DECISIVE for t in tried)
+    return [_fit_of(t[share], regime, share) for t in tried], torn
+
+
+def _fit_of(solved: tuple[F64, F64, float], regime: Regime, share: float) -> TimingFit:
+    beta, cov, _ = solved
     quadrature = _HEAD_CODE @ beta[:3]
     q_sigma = np.sqrt(np.diag(_HEAD_CODE @ cov[:3, :3] @ _HEAD_CODE.T))
     if share == 0.0:
@@ -231,7 +266,6 @@ def fit_timing(d: Displacement, rows: Mask, standard: Standard, phase: float) ->
         scallop_sigma_ns=float(np.sqrt(cov[4, 4])),
         quadrature_ns=quadrature,
         quadrature_sigma_ns=q_sigma,
-        log_likelihood=likelihood,
     )
 
 
@@ -268,13 +302,11 @@ def fit_hue_timing(hue_deg: F64, columns: F64, rows: Mask, standard: Standard, p
         blocks.append(np.hstack([shape, own]))
         ys.append(hue_deg[at, b])
     model = _Model(np.vstack(blocks), np.concatenate(ys), np.ones(bars * len(at)), np.tile(at, bars))
-    beta, cov, _ = _solve(model)
+    beta, cov, _ = _solve(_without_losses(model)[0])
     return HueTiming(float(beta[0]), float(np.sqrt(cov[0, 0])), float(beta[1]), float(np.sqrt(cov[1, 1])))
 
 
-def hue_by_guide(
-    skew_ns: float, scallop_ns: float, columns: F64, weights: F64, height: int, standard: Standard, phase: float
-) -> F64:
+def hue_by_guide(skew_ns: float, scallop_ns: float, columns: F64, weights: F64, height: int, standard: Standard, phase: float) -> F64:
     """Hue, degrees (rows,), that the guide's error gives bars at ``columns`` beside that of their burst; late is clockwise."""
     rows = np.arange(height, dtype=np.float64)
     burst = _burst_shapes(standard, phase, rows)

@@ -30,10 +30,11 @@ _LEVEL = 0.95
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """One figure over time. ``days`` count from the first line-up. ``slope_per_day`` and its 95 % interval are Theil and Sen's;
-    None with fewer than four points. ``days_to_limit`` from the last line-up on, None when the trend does not lead
-    there
-    (an interval that holds zero is no trend)."""
+    """One figure over time, in one standard. ``days`` count from the first line-up.
+
+    ``slope_per_day`` and its 95 % interval are Theil and Sen's; None with fewer than four points. ``days_to_limit`` from the
+    last line-up on: 0 when it is past, None when the trend does not lead there (an interval that holds zero is no trend).
+    """
 
     name: str
     unit: str
@@ -45,6 +46,7 @@ class Trend:
     slope_low: float | None
     slope_high: float | None
     days_to_limit: float | None
+    standard: str = ""
 
     @property
     def latest(self) -> float:
@@ -52,15 +54,13 @@ class Trend:
 
 
 def unit_of(name: str) -> str:
-    return {"ns": "ns", "pct": "%", "deg": "degrees", "ire": "IRE", "db": "dB"}[
-        name.split("@")[0].rsplit("_", 1)[-1].split(" ")[0]
-    ]
+    return {"ns": "ns", "pct": "%", "deg": "degrees", "ire": "IRE", "db": "dB"}[name.split("@")[0].rsplit("_", 1)[-1].split(" ")[0]]
 
 
-def _points(deck: Deck) -> dict[str, list[tuple[Entry, float, float]]]:
-    """Figure name to (entry, value, sigma); heads by number, only where an entry numbers them."""
+def _points(deck: Deck, standard: str) -> dict[str, list[tuple[Entry, float, float]]]:
+    """Figure name to (entry, value, sigma) in one standard; heads by number, only where an entry numbers them."""
     out: dict[str, list[tuple[Entry, float, float]]] = {}
-    for entry in deck.entries:
+    for entry in (e for e in deck.entries if e.standard == standard):
         for key, (value, sigma) in entry.single.items():
             out.setdefault(key, []).append((entry, value, sigma))
         for key, (values, sigmas) in entry.per_head.items():
@@ -80,12 +80,15 @@ def _points(deck: Deck) -> dict[str, list[tuple[Entry, float, float]]]:
 
 
 def trends(deck: Deck) -> list[Trend]:
-    """Trends of all figures of a deck, in the order of the first appearance."""
-    if not deck.entries:
-        return []
+    """Trends of all figures of a deck, standard by standard, in the order of the first appearance."""
+    standards = dict.fromkeys(e.standard for e in deck.entries)
+    return [trend for standard in standards for trend in _trends(deck, standard)]
+
+
+def _trends(deck: Deck, standard: str) -> list[Trend]:
     start = deck.entries[0].when
     out = []
-    for name, points in _points(deck).items():
+    for name, points in _points(deck, standard).items():
         key = name.split(" ")[0]
         base = key.split("@")[0]
         limit = deck.limits.get(key, deck.limits.get(base, DEFAULT_LIMITS.get(base)))
@@ -95,19 +98,22 @@ def trends(deck: Deck) -> list[Trend]:
         if len(points) >= LEAST_POINTS and np.ptp(days) > 0:
             found = stats.theilslopes(values, days, alpha=_LEVEL)
             slope, low, high = float(found.slope), float(found.low_slope), float(found.high_slope)
-            left = _days_left(
-                float(found.intercept + slope * days[-1]), slope, low, high, limit, floor=base == "snr_db"
-            )
-        out.append(Trend(name, unit_of(key), days, values, [s for _, _, s in points], limit, slope, low, high, left))
+            left = _days_left(float(found.intercept + slope * days[-1]), slope, low, high, limit, floor=base == "snr_db")
+        elif _past(values[-1], limit, floor=base == "snr_db"):
+            left = 0.0
+        out.append(Trend(name, unit_of(key), days, values, [s for _, _, s in points], limit, slope, low, high, left, standard))
     return out
+
+
+def _past(now: float, limit: float | None, *, floor: bool) -> bool:
+    return limit is not None and (now <= limit if floor else abs(now) >= limit)
 
 
 def _days_left(now: float, slope: float, low: float, high: float, limit: float | None, *, floor: bool) -> float | None:
     """Days until the trend line meets the limit; 0 when it is past; None when there is no trend towards it."""
     if limit is None:
         return None
-    past = now <= limit if floor else abs(now) >= limit
-    if past:
+    if _past(now, limit, floor=floor):
         return 0.0
     if low <= 0 <= high:
         return None
@@ -122,13 +128,15 @@ def history_page(deck: Deck, found: list[Trend]) -> str:
     import plotly.graph_objects as go
     from plotly.subplots import make_subplots
 
-    groups: dict[str, list[Trend]] = {}
+    groups: dict[tuple[str, str], list[Trend]] = {}
     for trend in found:
-        groups.setdefault(trend.name.split(" ")[0], []).append(trend)
-    figure = make_subplots(rows=len(groups), cols=1, subplot_titles=[f"{k.split('@')[0]}{_at(k)}" for k in groups])
+        groups.setdefault((trend.standard, trend.name.split(" ")[0]), []).append(trend)
+    several = len({standard for standard, _ in groups}) > 1
+    titles = [f"{k.split('@')[0]}{_at(k)}" + (f", {standard}" if several else "") for standard, k in groups]
+    figure = make_subplots(rows=len(groups), cols=1, subplot_titles=titles)
     dates = np.array([np.datetime64(e.when.replace(tzinfo=None), "s") for e in deck.entries])
     start = dates[0]
-    for row, (key, members) in enumerate(groups.items(), 1):
+    for row, ((_, key), members) in enumerate(groups.items(), 1):
         for trend in members:
             when = [start + np.timedelta64(round(d * 86_400), "s") for d in trend.days]
             label = trend.name.partition(" ")[2] or key
@@ -141,7 +149,8 @@ def history_page(deck: Deck, found: list[Trend]) -> str:
             )  # fmt: skip
         limit = members[0].limit
         if limit is not None:
-            low = () if key == "snr_db" or key.endswith("worst") else (-limit,)
+            one_sided = key == "snr_db" or all(m.name.endswith("worst head") for m in members)
+            low = () if one_sided else (-limit,)
             for at in (limit, *low):
                 figure.add_hline(y=at, line={"dash": "dot", "width": 1, "color": "#777777"}, row=row, col=1)
         figure.update_yaxes(title_text=members[0].unit, row=row, col=1)

@@ -41,9 +41,7 @@ class Numbering:
     text: str
 
 
-def number_heads(
-    play: Mapping[str, Quantity], signature: Mapping[str, Quantity], *, drift: Mapping[str, float] | None = None
-) -> Numbering:
+def number_heads(play: Mapping[str, Quantity], signature: Mapping[str, Quantity], *, drift: Mapping[str, float] | None = None) -> Numbering:
     """Match figures of this play (heads A to D) to a signature (heads 1 to 4), quantity by quantity.
 
     Keys are names of quantities; "response_db@3" counts as "response_db" for its drift. Values are compared with the

@@ -29,6 +29,10 @@ _LEAST_IRE2 = 8.0
 """Least mean square of a packet: 8 IRE peak to peak has 8."""
 _SAME_MHZ = 0.2
 """Neighbouring windows within this hold the same packet; the bins of the spectrum are 0.21 MHz apart."""
+_CODES_IRE = (-6.85, 108.7)
+"""Ends of the codes of 8 and 10 bits (1 and 254 of 8 bits: BT.601)."""
+_CODE_MARGIN_IRE = 0.7
+"""Rms noise at 43 dB: a mean of many frames that comes so near to the end of the codes has lost something there."""
 _LONGEST_SHIFT_SAMPLES = 6
 """Columns kept clear at each end of a packet for lines that are displaced (0.45 us)."""
 _LEAST_PERIODS = 1.2
@@ -85,9 +89,7 @@ def _refined(pattern: F64, mhz: float, first: int, last: int) -> Packet | None:
     low, high = max(0, first - WINDOW // 4), min(pattern.size, last + WINDOW // 4)
     if high - low < 24:
         return None
-    found = optimize.minimize_scalar(
-        lambda f: _misfit(pattern[low:high], f), bounds=(max(0.1, mhz - 0.25), mhz + 0.25), method="bounded"
-    )
+    found = optimize.minimize_scalar(lambda f: _misfit(pattern[low:high], f), bounds=(max(0.1, mhz - 0.25), mhz + 0.25), method="bounded")
     refined = float(found.x)
     span = _extent(pattern, refined, (first + last) // 2)
     if span is None:
@@ -121,9 +123,7 @@ def _extent(pattern: F64, mhz: float, middle: int) -> tuple[int, int] | None:
     x = np.arange(pattern.size)
     turned = (pattern - np.median(pattern)) * np.exp(-2j * np.pi * mhz / _SAMPLE_MHZ * x)
     lowered = np.convolve(pattern - np.median(pattern), kernel / kernel.sum(), "same")
-    envelope = np.abs(
-        np.convolve(turned - lowered * np.exp(-2j * np.pi * mhz / _SAMPLE_MHZ * x), kernel / kernel.sum(), "same")
-    )
+    envelope = np.abs(np.convolve(turned - lowered * np.exp(-2j * np.pi * mhz / _SAMPLE_MHZ * x), kernel / kernel.sum(), "same"))
     level = float(np.median(envelope[max(0, middle - 8) : middle + 9]))
     inside = envelope > 0.7 * level
     first = middle
@@ -160,9 +160,7 @@ def amplitudes(y: F32, layout: Layout, shift_samples: F64) -> F64:
             continue
         length = _whole_periods(p)
         offset = p.first + (p.last - p.first - length) // 2
-        move = np.clip(np.rint(np.nan_to_num(shift_samples)), -_LONGEST_SHIFT_SAMPLES, _LONGEST_SHIFT_SAMPLES).astype(
-            int
-        )
+        move = np.clip(np.rint(np.nan_to_num(shift_samples)), -_LONGEST_SHIFT_SAMPLES, _LONGEST_SHIFT_SAMPLES).astype(int)
         at = np.clip(offset + move[:, None] + np.arange(length)[None, :], 0, y.shape[1] - 1)
         part = np.take_along_axis(y, at, axis=1).astype(np.float64)
         window = np.sqrt(np.hanning(length + 2)[1:-1])
@@ -170,6 +168,13 @@ def amplitudes(y: F32, layout: Layout, shift_samples: F64) -> F64:
         solved = (part * window) @ np.linalg.pinv(basis).T
         out[:, k] = 2 * np.hypot(solved[:, 0], solved[:, 1])
     return out
+
+
+def clipped_packets(y: F32, layout: Layout) -> NDArray[np.bool_]:
+    """Packets that meet the ends of the codes on each line, (rows, packets): these read low."""
+    low, high = _CODES_IRE[0] + _CODE_MARGIN_IRE, _CODES_IRE[1] - _CODE_MARGIN_IRE
+    spans = [y[:, p.first : p.last] for p in layout.packets]
+    return np.stack([(s.min(axis=1) < low) | (s.max(axis=1) > high) for s in spans], axis=1)
 
 
 def _whole_periods(p: Packet) -> int:

@@ -28,6 +28,8 @@ _LOSS_SIGMAS = 8.0
 """A row this far from the fit is a loss of signal."""
 _CHANCE = 1e-6
 """Chance of heads being told apart where there are none, over all phases."""
+_ALIKE = 3.0
+"""Phases next to each other whose log-likelihoods differ less (odds of 20 to 1) cannot be told apart."""
 _NULL_RATIO = 2.0
 """The true period must explain this many times what the best null period does."""
 
@@ -36,7 +38,8 @@ _NULL_RATIO = 2.0
 class PhaseFit:
     """``gain`` is the log-likelihood over rows all alike, ``null_gain`` the best at periods that no wheel has.
 
-    ``curve`` has one entry per phase of the lattice.
+    ``curve`` has one entry per phase of the lattice. ``width_lines``: phases that far apart, half of it to either side of
+    ``phase_lines`` less half a step, give the same bands on the rows in view.
     """
 
     phase_lines: float
@@ -45,6 +48,7 @@ class PhaseFit:
     null_gain: float
     locked: bool
     curve: F64
+    width_lines: float = 0.0
 
     @property
     def null_ratio(self) -> float:
@@ -116,6 +120,25 @@ def _without_losses(x: F64, basis: F64) -> F64:
     return np.where(bad, fitted, x)
 
 
+def peak_of(curve: F64, standard: Standard) -> tuple[float, float, float]:
+    """Phase where ``curve`` (phases of the lattice,) is highest, its standard error, and the width of the phases like it.
+
+    Not every step of the lattice moves a row from one head to another: fewer than all boundaries are in view. Of steps that
+    give the same bands the middle is taken.
+    """
+    step = float(standard.phase_step_lines)
+    best = int(np.argmax(curve))
+    first = last = best
+    while first > 0 and curve[best] - curve[first - 1] < _ALIKE:
+        first -= 1
+    while last < len(curve) - 1 and curve[best] - curve[last + 1] < _ALIKE:
+        last += 1
+    near = np.exp(np.maximum(curve - curve[best], -50.0))
+    off = (np.arange(len(curve)) - best + len(curve) // 2) % len(curve) - len(curve) // 2
+    sigma = step * max(0.5, float(np.sqrt((near * off**2).sum() / near.sum())))
+    return step * (first + last) / 2, sigma, step * (last - first + 1)
+
+
 def find_phase(series: Mapping[str, F64], rows: Mask, standard: Standard) -> PhaseFit:
     """Fit the phase to all ``series`` at once; each is (rows,), read where ``rows`` is True. NaN series are left out."""
     used = [v[rows] for v in series.values() if np.isfinite(v[rows]).all()]
@@ -128,11 +151,8 @@ def find_phase(series: Mapping[str, F64], rows: Mask, standard: Standard) -> Pha
     curve = _gains(x, standard, rows, 1.0)
     null = max(float(_gains(x, standard, rows, f).max()) for f in NULL_FACTORS)
     best = int(np.argmax(curve))
+    peak, sigma, width = peak_of(curve, standard)
     # twice the gain is chi-square with five degrees of freedom a series (three heads, two shapes) where nothing is there
     chance = float(stats.chi2.sf(2 * curve[best], 5 * x.shape[1])) * len(curve)
     locked = chance < _CHANCE and curve[best] > _NULL_RATIO * null
-    step = float(standard.phase_step_lines)
-    near = np.exp(np.maximum(curve - curve[best], -50.0))
-    off = (np.arange(len(curve)) - best + len(curve) // 2) % len(curve) - len(curve) // 2
-    sigma = step * max(0.5, float(np.sqrt((near * off**2).sum() / near.sum())))
-    return PhaseFit(float(lattice(standard)[best]), sigma, float(curve[best]), null, locked, curve)
+    return PhaseFit(peak, sigma, float(curve[best]), null, locked, curve, width)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from detect.lineup.capture import Block
 from detect.lineup.colours import BarRows, StepRows, bar_rows, step_rows
 from detect.lineup.displacement import Displacement, measure_displacement
-from detect.lineup.packets import Layout, amplitudes, find_packets, flag_heights
+from detect.lineup.packets import Layout, amplitudes, clipped_packets, find_packets, flag_heights
 from detect.lineup.zones import flat_columns, zone_rows
 from detect.measure.signals import bar_weights
 from detect.standards import NS_PER_SAMPLE
@@ -77,6 +77,7 @@ def read_block(block: Block, *, like: BlockReadings | None = None) -> BlockReadi
             with np.errstate(divide="ignore"):
                 logs = np.log(np.maximum(packets, 1e-3))
             series |= {f"packet {k}": logs[:, k] for k in range(logs.shape[1])}
+            packets = np.where(clipped_packets(block.y, layout), np.nan, packets)
     elif block.name == "staircase":
         steps = step_rows(block, d.pattern)
         if steps is not None and steps.chroma is not None:

@@ -13,9 +13,10 @@ from detect.errors import BadSettings, NotMeasurable
 from detect.lineup.advice import advise
 from detect.lineup.capture import Capture
 from detect.lineup.muted import find_muted, loses_a_head, numbers_from_muted
+from detect.lineup.pool import Lock, locks_of
 from detect.lineup.readings import BlockReadings, read_block
 from detect.lineup.result import Audio, ChannelPair, ChannelTone, Equivalents, Figures, LineupResult, Signal, Wheel
-from detect.lineup.summary import Lock, locks_of, summarise
+from detect.lineup.summary import summarise
 from detect.measure.audio import audio_tracks, read_audio
 from detect.measure.decoding import read_frames
 from detect.measure.fields import Frame, SampleFormat, Transfer
@@ -41,9 +42,7 @@ class Options:
     muted: int | None = None
 
 
-def measure_lineup(
-    path: str | Path, *, options: Options | None = None, progress: Progress | None = None
-) -> LineupResult:
+def measure_lineup(path: str | Path, *, options: Options | None = None, progress: Progress | None = None) -> LineupResult:
     """Measure a capture of alignment tape or line-up signals.
 
     Raises:

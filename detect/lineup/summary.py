@@ -1,351 +1,48 @@
-"""From the blocks of a capture to the figures of the four heads: group by lock, fit, and give each figure its error."""
+"""From the blocks of a lock to the figures of the four heads, each with its error, and notes for the user."""
 
 from __future__ import annotations
-
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import HeadValues, Value
 from detect.judge.timebase import scallop_shape, skew_shape, theta
-from detect.lineup.displacement import Displacement
-from detect.lineup.heads import (
-    HeadMeans,
-    HueTiming,
-    TimingFit,
-    combine,
-    fit_hue_timing,
-    fit_timing,
-    head_means,
-    hue_by_guide,
-    within_step_sigmas,
-)
-from detect.lineup.phase import PhaseFit, find_phase, head_of, lattice
+from detect.lineup.heads import HeadMeans, hue_by_guide
+from detect.lineup.pool import Lock, Pool, head_values
 from detect.lineup.readings import BlockReadings
-from detect.lineup.result import Equivalents, Figures, Response, ShapeOf
-from detect.lineup.shapes import common_part, shape_of
+from detect.lineup.response import clipped_at, find_response
+from detect.lineup.result import Equivalents, Figures
+from detect.lineup.timing import Timing, find_timing, velocity_error
 from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
-DB_PER_LN = 20 / np.log(10)
 
-SAME_PHASE_LINES = 0.3
-"""Blocks whose phases agree to this belong to one lock of the wheel; a lock holds to 0.05 line."""
-GAIN_ERROR = 0.003
-"""Part of a timing figure by which it may be off besides noise: measured on rendered captures with known errors."""
-GAIN_ERROR_CORRECTED = 0.03
-"""The same where a line corrector leaves only the growth along the line to read."""
-HUE_GAIN_ERROR = 0.03
-"""The same for timing from hue along the line, which reads the growth along it too."""
-RESPONSE_FLOOR_DB = 0.03
-"""Systematic error of a packet's amplitude, from rendered captures: ends of packets, slope of the response across
-one."""
 COLOUR_FLOOR_PCT = 0.05
 COLOUR_FLOOR_DEG = 0.03
 """Systematic errors of saturation and hue of bars, from rendered captures."""
+SETUP_SPAN = 0.925
+"""Black to white with setup against without (SMPTE 170M: 92.5 of 100 IRE)."""
+_SPAN_NOTE = 0.015
+"""A span of the bars' luma this far from nominal is told: 0.13 dB, beyond what a level control is set to."""
+HIDDEN = (
+    "no time error shows: the guide is set as finely as can be seen, or a corrector with velocity compensation hides it; only "
+    "a capture without the time-base corrector tells which"
+)
 
 
-@dataclass(frozen=True, slots=True)
-class Lock:
-    """Blocks under one lock of the wheel, and the phase fitted to all of them."""
-
-    blocks: tuple[BlockReadings, ...]
-    phase: PhaseFit
-
-    @property
-    def frames(self) -> int:
-        return sum(b.frames for b in self.blocks)
-
-
-def locks_of(blocks: Sequence[BlockReadings], standard: Standard) -> list[Lock]:
-    """Group blocks in order of time by the phase of their wheel; blocks that show no head go with those before them."""
-    period = float(standard.lines_per_pass)
-    groups: list[tuple[list[BlockReadings], list[PhaseFit]]] = []
-    for block in blocks:
-        fit = find_phase(block.series, block.rows, standard)
-        if groups:
-            known = [f.phase_lines for f in groups[-1][1] if f.locked]
-            apart = (
-                abs((fit.phase_lines - known[-1] + period / 2) % period - period / 2) if known and fit.locked else 0.0
-            )
-            if apart <= SAME_PHASE_LINES:
-                groups[-1][0].append(block)
-                groups[-1][1].append(fit)
-                continue
-        groups.append(([block], [fit]))
-    return [Lock(tuple(g), _joint(f, standard)) for g, f in groups]
+def _bars_note(lock: Lock) -> list[str]:
+    """What the bars' luma says about setup and levels, where it departs from BT.601 on all heads alike."""
+    spans = [float(np.median(b.bars.luma_gain[b.rows])) for b in lock.blocks if b.bars is not None]
+    if not spans or abs(float(np.mean(spans)) - 1) < _SPAN_NOTE:
+        return []
+    span = float(np.mean(spans))
+    said = f"the luma of the bars spans {100 * span:.1f} % of nominal"
+    if abs(span - SETUP_SPAN) < _SPAN_NOTE / 2:
+        return [f"{said}: setup of 7.5 IRE was left in; white and saturation read as they do with it"]
+    return [f"{said}: the playback or decoder level is off, in all heads alike; white and saturation read accordingly"]
 
 
-def _joint(fits: list[PhaseFit], standard: Standard) -> PhaseFit:
-    """One phase for all blocks of a lock: their log-likelihoods add up."""
-    curves = [f.curve for f in fits if f.curve.any()]
-    if not curves:
-        return fits[0]
-    curve = np.sum(curves, axis=0)
-    best = int(np.argmax(curve))
-    step = float(standard.phase_step_lines)
-    near = np.exp(np.maximum(curve - curve[best], -50.0))
-    off = (np.arange(len(curve)) - best + len(curve) // 2) % len(curve) - len(curve) // 2
-    return PhaseFit(
-        phase_lines=float(lattice(standard)[best]),
-        sigma_lines=step * max(0.5, float(np.sqrt((near * off**2).sum() / near.sum()))),
-        gain=float(curve[best]),
-        null_gain=float(np.sum([f.null_gain for f in fits])),
-        locked=any(f.locked for f in fits),
-        curve=curve,
-    )
-
-
-# --- means over blocks ------------------------------------------------------------------------------------------------
-
-
-class _Pool:
-    """Head means of one figure from all blocks that have it: the mean over blocks, errors from the fit and their
-    scatter."""
-
-    def __init__(self, lock: Lock, standard: Standard) -> None:
-        self.lock, self.standard = lock, standard
-
-    def means(
-        self,
-        take: Callable[[BlockReadings], F64 | None],
-        *,
-        relative: bool = True,
-        inner_rows_only: bool = False,
-        floor: float = 0.0,
-    ) -> HeadMeans | None:
-        per_block: list[HeadMeans] = []
-        weights: list[float] = []
-        for block in self.lock.blocks:
-            figure = take(block)
-            if figure is None:
-                continue
-            found = head_means(
-                figure, block.rows, self.standard, self.lock.phase.phase_lines, inner_rows_only=inner_rows_only
-            )
-            if not np.all(np.isfinite(found.values)):
-                continue
-            values = found.values - (found.values.mean() if relative else 0.0)
-            per_block.append(HeadMeans(values, found.sigmas))
-            weights.append(float(block.frames))
-        if not per_block:
-            return None
-        w = np.array(weights) / np.sum(weights)
-        v = np.stack([m.values for m in per_block])
-        s = np.stack([m.sigmas for m in per_block])
-        mean = w @ v
-        sigma = np.sqrt((w**2) @ s**2)
-        if len(per_block) >= 4:
-            scatter = np.sqrt((w @ (v - mean) ** 2) / (len(per_block) - 1))
-            # the scatter of few blocks is itself uncertain, so the heads share one
-            sigma = np.maximum(sigma, float(np.sqrt(np.mean(scatter**2))))
-        return HeadMeans(mean, np.hypot(sigma, floor))
-
-
-def head_values(found: HeadMeans | None) -> HeadValues | None:
-    return (
-        None
-        if found is None
-        else HeadValues(values=[float(v) for v in found.values], sigmas=[float(s) for s in found.sigmas])
-    )
-
-
-# --- timing -----------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Timing:
-    """Skew and scallop (value, sigma), quadrature or None, from all signals of a lock."""
-
-    regime: str
-    left_share: float
-    skew: tuple[float, float]
-    scallop: tuple[float, float]
-    quadrature: HeadMeans | None
-    notes: tuple[str, ...]
-
-
-def _averaged(blocks: Sequence[BlockReadings]) -> list[tuple[Displacement, BlockReadings, int]]:
-    """Displacements averaged over consecutive blocks of one signal with the same rows and rulers."""
-    kinds: dict[tuple[str, bytes, bytes], list[BlockReadings]] = {}
-    for b in blocks:
-        if b.displacement is not None:
-            rulers = (b.displacement.weight.sum(axis=0) > 0).tobytes()
-            kinds.setdefault((b.name, b.rows.tobytes(), rulers), []).append(b)
-    out = []
-    for group in kinds.values():
-        ds = [b.displacement for b in group if b.displacement is not None]
-        w = np.array([b.frames for b in group], float)
-        mean = Displacement(
-            ns=np.average([d.ns for d in ds], axis=0, weights=w),
-            weight=np.sum([d.weight * f for d, f in zip(ds, w, strict=True)], axis=0),
-            columns=np.average([d.columns for d in ds], axis=0, weights=w),
-            pattern=ds[0].pattern,
-        )
-        out.append((mean, group[0], int(w.sum())))
-    return out
-
-
-def _hue_timings(lock: Lock, standard: Standard) -> list[HueTiming]:
-    """Skew and scallop from hue along the line: 525 only, where decoding does not average the V switch away."""
-    groups: dict[bytes, list[BlockReadings]] = {}
-    for b in lock.blocks:
-        if b.bars is not None and b.bars.gain is not None:
-            groups.setdefault(b.rows.tobytes(), []).append(b)
-    out = []
-    for group in groups.values():
-        gain = np.sum([b.bars.gain * b.frames for b in group if b.bars is not None and b.bars.gain is not None], axis=0)
-        bars = group[0].bars
-        assert bars is not None
-        middle = np.exp(-1j * np.angle(np.mean(gain[group[0].rows], axis=0)))
-        hue = np.angle(gain * middle[None, :], deg=True)
-        out.append(fit_hue_timing(hue, bars.columns, group[0].rows, standard, lock.phase.phase_lines))
-    return out
-
-
-def find_timing(lock: Lock, standard: Standard) -> Timing | None:
-    """Fit the guide and the heads to the displacements of every signal, and to hue along the line where it may be
-    used."""
-    fits: list[TimingFit] = []
-    for d, block, _ in _averaged(lock.blocks):
-        found = fit_timing(d, block.rows, standard, lock.phase.phase_lines)
-        if found is not None:
-            fits.append(found)
-    if not fits:
-        return None
-    decided = [f for f in fits if f.regime != "undetermined"]
-    regimes = {f.regime for f in decided}
-    notes: list[str] = []
-    if len(regimes) > 1:
-        notes.append(
-            "some signals look line-corrected and others do not; the time-base corrector may have been switched"
-        )
-    best = min(decided or fits, key=lambda f: f.skew_sigma_ns)
-    same = [f for f in fits if f.regime == best.regime and abs(f.left_share - best.left_share) < 0.1]
-    error = GAIN_ERROR if best.regime != "line-corrected" else GAIN_ERROR_CORRECTED
-    skew = _mean([(f.skew_ns, f.skew_sigma_ns) for f in same])
-    scallop = _mean([(f.scallop_ns, f.scallop_sigma_ns) for f in same])
-    skew, scallop = _widened(skew, error), _widened(scallop, error)
-    for hue in _hue_timings(lock, standard) if standard.short_name == "525" else []:
-        both = combine(skew, _widened((hue.skew_ns, hue.skew_sigma_ns), HUE_GAIN_ERROR))
-        arc = combine(scallop, _widened((hue.scallop_ns, hue.scallop_sigma_ns), HUE_GAIN_ERROR))
-        if both is None or arc is None:
-            notes.append(
-                "hue along the line does not follow the displacement: the decoder or corrector has velocity "
-                "compensation; skew and scallop are from displacement alone"
-            )
-        else:
-            skew, scallop = both, arc
-    skew_more, scallop_more = within_step_sigmas(skew[0], scallop[0], standard)
-    skew = skew[0], float(np.hypot(skew[1], skew_more))
-    scallop = scallop[0], float(np.hypot(scallop[1], scallop_more))
-    quadrature = [f for f in same if np.all(np.isfinite(f.quadrature_ns))]
-    heads = None
-    if quadrature:
-        weight = np.array([1 / np.mean(f.quadrature_sigma_ns**2) for f in quadrature])
-        value = np.average([f.quadrature_ns for f in quadrature], axis=0, weights=weight)
-        sigma = np.sqrt(1 / np.sum([1 / f.quadrature_sigma_ns**2 for f in quadrature], axis=0))
-        heads = HeadMeans(value, np.hypot(sigma, error * np.abs(value)))
-    return Timing(
-        regime=best.regime,
-        left_share=best.left_share,
-        skew=skew,
-        scallop=scallop,
-        quadrature=heads,
-        notes=tuple(dict.fromkeys(notes)),
-    )
-
-
-def _mean(values: list[tuple[float, float]]) -> tuple[float, float]:
-    """Inverse-variance mean; its sigma grows where the values disagree more than they should."""
-    v, s = np.array([x[0] for x in values]), np.array([max(x[1], 1e-6) for x in values])
-    w = 1 / s**2
-    mean = float((v * w).sum() / w.sum())
-    spread = float((w * (v - mean) ** 2).sum() / max(1, len(v) - 1)) if len(v) > 1 else 1.0
-    return mean, float(np.sqrt(max(spread, 1.0) / w.sum()))
-
-
-def _widened(value: tuple[float, float], part: float) -> tuple[float, float]:
-    """Value and sigma, with what it may be off by in proportion."""
-    return value[0], float(np.hypot(value[1], part * value[0]))
-
-
-def _velocity(timing: Timing, standard: Standard) -> tuple[float, float]:
-    """Growth along the line as it changes within a pass, peak to peak, at the right end of the line."""
-    period = float(standard.lines_per_pass)
-    lines = np.linspace(0, period - 1, 33)
-    start = standard.active_start_sample / standard.samples_per_line
-
-    def growth(shape: Callable[[F64], F64]) -> F64:
-        return shape(theta(standard, 0.0, lines, 1.0 - 1e-6)) - shape(theta(standard, 0.0, lines, start))
-
-    one, two = growth(skew_shape), growth(scallop_shape)
-    total = timing.skew[0] * one + timing.scallop[0] * two
-    sigma = float(np.hypot(timing.skew[1] * np.ptp(one), timing.scallop[1] * np.ptp(two)))
-    return float(np.ptp(total)), sigma
-
-
-# --- response ---------------------------------------------------------------------------------------------------------
-
-
-def find_response(pool: _Pool) -> Response | None:
-    """Per-head response at each packet: against the white flag where there is one, else against the first packet.
-
-    With a flag, each head's packets are divided by its own flag, and the scale is set so that the mean of the heads
-    reads 0 dB at the first packet: how tall packets are against the flag differs between generators (60 or 50 IRE on
-    100).
-    """
-    blocks = [b for b in pool.lock.blocks if b.layout is not None and b.packets_ire is not None]
-    if not blocks:
-        return None
-    first = blocks[0]
-    assert first.layout is not None
-    count = len(first.layout.packets)
-    mhz = np.array([p.mhz for p in first.layout.packets])
-    flagged = first.layout.flag is not None
-
-    def log_of(k: int) -> Callable[[BlockReadings], F64 | None]:
-        def take(b: BlockReadings) -> F64 | None:
-            if b.packets_ire is None or b.packets_ire.shape[1] != count:
-                return None
-            reference = b.flag_ire if flagged else b.packets_ire[:, 0]
-            if reference is None:
-                return None
-            with np.errstate(divide="ignore", invalid="ignore"):
-                ratio = np.maximum(b.packets_ire[:, k], 1e-3) / np.maximum(reference, 1e-3)
-                return np.asarray(DB_PER_LN * np.log(ratio), np.float64)
-
-        return take
-
-    readable = [k for k in range(count) if np.isfinite(first.packets_ire[first.rows, k]).all()]  # type: ignore[index]
-    found = {k: pool.means(log_of(k), relative=False, inner_rows_only=True, floor=RESPONSE_FLOOR_DB) for k in readable}
-    kept = [k for k in readable if found[k] is not None]
-    if len(kept) < 2:
-        return None
-    db = np.stack([found[k].values for k in kept], axis=1)  # type: ignore[union-attr]
-    sigma = np.stack([found[k].sigmas for k in kept], axis=1)  # type: ignore[union-attr]
-    db = db - db[:, 0].mean()
-    common = common_part(db)
-    f = mhz[kept]
-    shapes = [shape_of(f, db[h] - common, sigma[h]) for h in range(HEADS)]
-    shared = shape_of(f, common, sigma.mean(axis=0))
-    return Response(
-        mhz=[float(x) for x in f],
-        db=[[float(x) for x in row] for row in db],
-        sigma_db=[[float(x) for x in row] for row in sigma],
-        reference="white flag" if flagged else "first packet",
-        common_db=[float(x) for x in common],
-        shapes=[ShapeOf(word=s.word, mhz=s.mhz, db=s.db) for s in shapes],
-        common_shape=ShapeOf(word=shared.word, mhz=shared.mhz, db=shared.db),
-    )
-
-
-# --- everything -------------------------------------------------------------------------------------------------------
-
-
-def _differential(pool: _Pool, timing: Timing | None, standard: Standard) -> tuple[HeadMeans | None, HeadMeans | None]:
+def _differential(pool: Pool, timing: Timing | None, standard: Standard) -> tuple[HeadMeans | None, HeadMeans | None]:
     """Differential phase (degrees) and gain (%) of a modulated staircase: highest step against lowest, per head.
 
     What the guide's error turns between the two places of the line is taken out where it is known (525).
@@ -395,9 +92,12 @@ def _differential(pool: _Pool, timing: Timing | None, standard: Standard) -> tup
 
 def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, list[str]]:
     """All figures of one lock, the same on the machine, and notes for the user."""
-    pool = _Pool(lock, standard)
+    pool = Pool(lock, standard)
     timing = find_timing(lock, standard)
     notes = list(timing.notes) if timing is not None else []
+    guide = timing if timing is not None and timing.regime != "undetermined" else None
+    if timing is not None and guide is None:
+        notes.append(HIDDEN)
 
     def colour(b: BlockReadings) -> NDArray[np.complex128] | None:
         return b.bars.pooled() if b.bars is not None and b.bars.gain is not None else None
@@ -413,8 +113,8 @@ def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, lis
         turned = np.angle(c, deg=True)
         if timing is None:
             return turned
-        guide = timing.skew[0], timing.scallop[0]
-        return turned - hue_by_guide(*guide, b.bars.columns, b.bars.weights, len(turned), standard, lock.phase.phase_lines)
+        errors = timing.skew[0], timing.scallop[0]
+        return turned - hue_by_guide(*errors, b.bars.columns, b.bars.weights, len(turned), standard, lock.phase.phase_lines)
 
     def white(b: BlockReadings) -> F64 | None:
         return b.bars.white_ire if b.bars is not None else None
@@ -427,6 +127,12 @@ def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, lis
             "hue is not told in 625: the V switch turns a hue error the other way from line to line and frame to frame, so that "
             "it averages out and shows as loss of saturation (1.5 % for 10 degrees)"
         )
+    notes += _bars_note(lock)
+    notes += [
+        f"the {f:.2f} MHz packet meets the end of the file's codes on some lines and would read low: left out; lower the "
+        "playback level for this capture"
+        for f in clipped_at(lock)
+    ]
     absolute = pool.means(saturation, relative=False, inner_rows_only=True, floor=COLOUR_FLOOR_PCT)
     relative = None
     if absolute is not None:
@@ -439,11 +145,11 @@ def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, lis
     bars = next((b.bars for b in lock.blocks if b.bars is not None), None)
     figures = Figures(
         time_base=timing.regime if timing is not None else "undetermined",  # type: ignore[arg-type]
-        left_share=timing.left_share if timing is not None and timing.regime != "undetermined" else None,
-        skew_ns=_value(timing.skew) if timing is not None else None,
-        scallop_ns=_value(timing.scallop) if timing is not None else None,
-        quadrature_ns=head_values(timing.quadrature) if timing is not None else None,
-        velocity_error_ns=_value(_velocity(timing, standard)) if timing is not None else None,
+        left_share=guide.left_share if guide is not None else None,
+        skew_ns=_value(guide.skew) if guide is not None else None,
+        scallop_ns=_value(guide.scallop) if guide is not None else None,
+        quadrature_ns=head_values(guide.quadrature) if guide is not None else None,
+        velocity_error_ns=_value(velocity_error(guide, standard)) if guide is not None else None,
         saturation_pct=head_values(relative),
         saturation_of_nominal_pct=head_values(absolute),
         hue_deg=head_values(pool.means(hue, inner_rows_only=True, floor=COLOUR_FLOOR_DEG)),
@@ -496,8 +202,3 @@ def equivalents(figures: Figures, standard: Standard) -> Equivalents:
         guide_height_um=scaled(figures.scallop_ns, standard.scallop_ns_per_um),
         quadrature_arcsec=quadrature,
     )
-
-
-def bands_of(standard: Standard, phase: float, height: int) -> NDArray[np.int64]:
-    """Head index of each row; kept here so that callers need not know the lattice."""
-    return head_of(standard, phase, height)

@@ -54,8 +54,7 @@ def compare_transfers(old: Findings, new: Findings) -> TransferComparison:
     """Compare two findings of one tape. Raises NotMeasurable for transfers of different standards."""
     if old.transfer.standard != new.transfer.standard:
         raise NotMeasurable(
-            f"{old.transfer.path} is {old.transfer.standard}, {new.transfer.path} is {new.transfer.standard}; compare "
-            "transfers of one tape"
+            f"{old.transfer.path} is {old.transfer.standard}, {new.transfer.path} is {new.transfer.standard}; compare transfers of one tape"
         )
     rows = [
         *(_single(name, unit, getattr(old.summary, name), getattr(new.summary, name)) for name, unit in _SINGLE),

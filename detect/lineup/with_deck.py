@@ -72,13 +72,9 @@ def number_play(findings: Findings, deck: Deck) -> Numbering:
     locks = [w for w in findings.wheel if w.locked]
     entry = deck.latest(standard=findings.transfer.standard, numbered=True)
     if entry is None:
-        return Numbering(
-            None, 1.0, f"Heads not numbered: {deck.name} has no line-up with a muted channel in this standard."
-        )
+        return Numbering(None, 1.0, f"Heads not numbered: {deck.name} has no line-up with a muted channel in this standard.")
     if len(locks) != 1:
-        return Numbering(
-            None, 1.0, "Heads not numbered: the wheel locked more than once, and letters do not carry over a new lock."
-        )
+        return Numbering(None, 1.0, "Heads not numbered: the wheel locked more than once, and letters do not carry over a new lock.")
     play = figures_of(findings.summary, packets_mhz=list(entry.response))
     return number_heads(play, signature_of(entry))
 
@@ -90,9 +86,7 @@ def _numbered(values: Sequence[float], numbers: Sequence[int]) -> list[float]:
     return out
 
 
-def attribute_finding(
-    finding: Finding, findings: Findings, entry: Entry, numbers: list[int] | None
-) -> Attribution | None:
+def attribute_finding(finding: Finding, findings: Findings, entry: Entry, numbers: list[int] | None) -> Attribution | None:
     """Deck or recording, for one finding; None for kinds that a line-up says nothing about or when a figure is
     missing."""
     created = _created(findings)
@@ -202,6 +196,4 @@ def with_deck(findings: Findings, deck: Deck) -> Findings:
         found = attribute_finding(finding, findings, entry, numbering.numbers)
         named = _with_numbers(finding, numbering.numbers)
         out.append(named if found is None else _attributed(named, found))
-    return findings.model_copy(
-        update={"wheel": wheel, "findings": out, "warnings": [*findings.warnings, f"{deck.name}: {numbering.text}"]}
-    )
+    return findings.model_copy(update={"wheel": wheel, "findings": out, "warnings": [*findings.warnings, f"{deck.name}: {numbering.text}"]})

@@ -15,6 +15,11 @@ _CELL = 15
 """Columns of a cell when rows are compared: medians over cells do not mind edges that move."""
 _ROW_OFF_IRE = 6.0
 """A row whose cells differ by more (median) from the zone's typical line carries something else."""
+_CELL_OFF_SIGMAS = 8.0
+"""A cell farther than this from the same cell of the other rows (in its own median deviation, at least 1 IRE) does not
+belong to the signal."""
+_CELLS_OFF = 2
+"""So many such cells next to each other are a caption or a loss; an edge of the signal lies in one."""
 _FLAT_IRE_PER_SAMPLE = 0.5
 """Steepest slope of a flat part; a ramp over the whole line has 0.14."""
 _FLAT_REACH = 6
@@ -24,7 +29,7 @@ _FLAT_REACH = 6
 def zone_rows(block: Block) -> NDArray[np.bool_]:
     """Rows of the picture that show the signal: the zone of the bars, or all rows like the typical one. Ends are left out.
 
-    The vertical interval of rasters that store it, half lines and identifications fall out by their unlikeness.
+    The vertical interval of rasters that store it, half lines, identifications and captions fall out by their unlikeness.
     """
     height = block.y.shape[0]
     first, last = 0, height
@@ -35,12 +40,23 @@ def zone_rows(block: Block) -> NDArray[np.bool_]:
     width = block.y.shape[1] // _CELL * _CELL
     cells = np.median(block.y[:, :width].reshape(height, -1, _CELL), axis=2)
     middle = slice(first + (last - first) // 8, last - (last - first) // 8)
-    off = np.median(np.abs(cells - np.median(cells[middle], axis=0)), axis=1)
-    good = off < _ROW_OFF_IRE
+    apart = np.abs(cells - np.median(cells[middle], axis=0))
+    good = np.median(apart, axis=1) < _ROW_OFF_IRE
+    good &= ~_with_foreign_cells(apart, good)
     good[:first] = False
     good[last:] = False
     # one row in from every end: the line next to a change of zone is interpolated or cut
     return np.asarray(ndimage.binary_erosion(good, np.ones(3), border_value=0))
+
+
+def _with_foreign_cells(apart: NDArray[np.float32], good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Rows (rows,) on which neighbouring cells of ``apart`` (rows, cells) IRE lie far outside what the ``good`` rows do."""
+    if not good.any():
+        return ~good
+    usual = np.maximum(1.4826 * np.median(apart[good], axis=0), 1.0)
+    foreign = (apart > _CELL_OFF_SIGMAS * usual) & (apart > _ROW_OFF_IRE)
+    together = ndimage.minimum_filter1d(foreign.astype(np.uint8), _CELLS_OFF, axis=1, mode="constant")
+    return np.asarray(together.any(axis=1))
 
 
 def flat_columns(line: F32) -> NDArray[np.bool_]:
