@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from cli.common import out_console
-from detect.findings import Finding, Findings, HeadValues, WindowReadings
+from detect.findings import Finding, Findings, HeadValues, Tone, WindowReadings
 from detect.output.files import OutputPaths
 from detect.output.words import (
     HEAD_LETTERS,
@@ -67,12 +67,12 @@ def print_summary(findings: Findings, paths: OutputPaths) -> None:
     elif findings.verdict.outcome != "not_judged":
         losses = findings.summary.dropouts
         console.print("Heads: not told apart" + (f"; losses: {losses.count}" if losses else ""))
+    if findings.audio:
+        console.print(_tone_line(findings.audio), overflow="ellipsis", no_wrap=True)
     if findings.warnings:
         count = len(findings.warnings)
         lead = "Warning" if count == 1 else f"{count} warnings, first"
-        console.print(
-            Text(f"{lead}: {one_line(findings.warnings[0])}", style="yellow"), overflow="ellipsis", no_wrap=True
-        )
+        console.print(Text(f"{lead}: {one_line(findings.warnings[0])}", style="yellow"), overflow="ellipsis", no_wrap=True)
     where = paths.report if paths.report.exists() else paths.findings_json
     console.print(Text(f"Written: {where}"), overflow="fold", soft_wrap=True)
 
@@ -115,6 +115,15 @@ def _timing_line(summary: WindowReadings) -> Text:
         if figure is not None and figure.value is not None
     ]
     return Text(f"Whole programme: {', '.join(parts)}; time base {summary.time_base}" if parts else "", style="dim")
+
+
+def _tone_line(tones: list[Tone]) -> Text:
+    """The first tone of each channel."""
+    first: dict[int, Tone] = {}
+    for tone in tones:
+        first.setdefault(tone.channel, tone)
+    parts = [f"channel {c} {number(t.tone_dbfs, decimals=1)} dBFS at {number(t.tone_hz, decimals=0)} Hz" for c, t in sorted(first.items())]
+    return Text("Line-up tone: " + ", ".join(parts), style="dim")
 
 
 def _finding_lines(finding: Finding, *, width: int) -> list[Text]:
