@@ -45,9 +45,7 @@ def burst(standard: str) -> Lineup:
     return multiburst("625", mhz=GENERATOR_625_MHZ, pedestal_ire=50)
 
 
-def measured(
-    scene: Lineup | Sequence_, faults: DeckFaults, *, seconds: float, seed: int, muted: int | None = None
-) -> LineupResult:
+def measured(scene: Lineup | Sequence_, faults: DeckFaults, *, seconds: float, seed: int, muted: int | None = None) -> LineupResult:
     standard, rate = STANDARDS[faults.standard]
     tape = render(scene, faults, frames=round(seconds * rate), rng=np.random.default_rng(seed))
     return measure_frames(

@@ -33,7 +33,7 @@ def entry(*, when: datetime = WHEN, order: str = "numbers", skew: float = 38.0, 
     )
 
 
-def play(*, turn: int = 0, saturation: list[float] | None = None, wheels: int = 1, skew: float = 40.0) -> Findings:
+def play(*, turn: int = 0, saturation: list[float] | None = None, wheels: int = 1, skew: float = 40.0, days: float = 2.0) -> Findings:
     """A transfer on which head A is head ``turn + 1`` of the deck."""
     base = clean_tape(minutes=1.0)
 
@@ -55,7 +55,8 @@ def play(*, turn: int = 0, saturation: list[float] | None = None, wheels: int = 
         finding(3, "dropouts", 0, 100, value=20.0, sigma=2.0, unit="per minute", heads=[]),
     ]
     wheel = base.wheel[0].model_copy(update={"head_numbers": None})
-    return base.model_copy(update={"summary": summary, "findings": found, "wheel": [wheel] * wheels})
+    created = (WHEN + timedelta(days=days)).isoformat()
+    return base.model_copy(update={"summary": summary, "findings": found, "wheel": [wheel] * wheels, "created": created})
 
 
 def deck_file(tmp_path: Path, *entries: Entry) -> Path:
@@ -117,7 +118,7 @@ def test_a_later_play_is_numbered_and_attributed(tmp_path: Path, turn: int) -> N
     assert found.wheel[0].head_numbers == [(turn + k) % 4 + 1 for k in range(4)]
     skew, saturation, _ = found.findings
     assert skew.causes[0].origin == "playback"
-    assert "the deck had 38.0" in skew.causes[0].because
+    assert "2 days before the deck had 38.0" in skew.causes[0].because
     assert saturation.causes[0].origin == "playback"
     assert f"A is head {turn + 1}" in saturation.text
     assert saturation.heads == ["A", "B"]
@@ -128,6 +129,15 @@ def test_what_the_deck_did_not_have_was_recorded_in(tmp_path: Path) -> None:
     assert skew.causes[0].origin == "recording"
     assert skew.text.endswith("the deck did not have it on the alignment tape.")
     assert all(c.likelihood == "less likely" for c in skew.causes[1:] if c.origin == "playback")
+
+
+@pytest.mark.parametrize("days", [90.0, -90.0])
+def test_an_old_line_up_is_a_hint_and_no_proof(tmp_path: Path, days: float) -> None:
+    cause = apply_deck(play(days=days), deck_file(tmp_path, entry())).findings[0].causes[0]
+    assert cause.origin == "playback"
+    assert cause.likelihood == "possible"
+    assert "90 days away: the deck may have been set since" in cause.because
+    assert ("90 days before" if days > 0 else "90 days afterwards") in cause.because
 
 
 def test_what_a_line_up_says_nothing_about_is_left_alone(tmp_path: Path) -> None:
@@ -159,9 +169,7 @@ def test_a_deck_without_a_line_up_in_the_standard_attributes_nothing(tmp_path: P
 def history(slope_ns_per_day: float, *, points: int = 8) -> Deck:
     rng = np.random.default_rng(4)
     days = np.arange(points) * 7.0
-    made = [
-        entry(when=WHEN + timedelta(days=float(d)), skew=float(5 + slope_ns_per_day * d + rng.normal(0, 0.5))) for d in days
-    ]
+    made = [entry(when=WHEN + timedelta(days=float(d)), skew=float(5 + slope_ns_per_day * d + rng.normal(0, 0.5))) for d in days]
     return Deck("Deck 2", tuple(made), {})
 
 
@@ -170,6 +178,19 @@ def test_days_to_limit_follow_the_slope() -> None:
     assert skew.slope_per_day == pytest.approx(0.2, abs=0.03)
     # from 5 + 0.2 x 49 = 14.8 ns to the default limit of 25 ns: 51 days
     assert skew.days_to_limit == pytest.approx((25 - 14.8) / 0.2, rel=0.2)
+
+
+def test_a_figure_past_its_limit_is_past_whatever_its_trend() -> None:
+    deck = Deck("Deck 2", (entry(skew=38.0),), {})
+    assert next(t for t in trends(deck) if t.name == "skew_ns").days_to_limit == 0.0
+
+
+def test_standards_have_trends_of_their_own() -> None:
+    days = [timedelta(days=7 * k) for k in range(8)]
+    other = "625/50"
+    made = [entry(when=WHEN + d, standard=s, skew=20.0 if s == other else 5.0) for d in days for s in ("525/59.94", other)]
+    found = [t for t in trends(Deck("Deck 2", tuple(made), {})) if t.name == "skew_ns"]
+    assert {t.standard: set(t.values) for t in found} == {"525/59.94": {5.0}, other: {20.0}}
 
 
 def test_no_days_without_a_trend_or_with_few_points() -> None:

@@ -57,10 +57,7 @@ def attribute_heads(
     if numbered:
         return _judge(finding, finding_sigmas, deck, deck_sigmas, unit=unit, days=days)
     tries = [
-        _judge(
-            finding, finding_sigmas, np.roll(deck, k).tolist(), np.roll(deck_sigmas, k).tolist(), unit=unit, days=days
-        )
-        for k in range(4)
+        _judge(finding, finding_sigmas, np.roll(deck, k).tolist(), np.roll(deck_sigmas, k).tolist(), unit=unit, days=days) for k in range(4)
     ]
     origins = {t.origin for t in tries}
     best = max(tries, key=lambda t: t.deck_share)
@@ -101,14 +98,17 @@ def _judge(
     origin: Origin = "deck" if likelihood >= SURE else "recorded" if likelihood <= 1 - SURE else "cannot tell"
     share = along / size
     share_sigma = float(np.hypot(sigma_d / size, along * sigma_f / size**2))
-    return Attribution(
-        origin, likelihood, share, share_sigma, _words(origin, f, size, sigma_f, along, sigma_d, unit, days)
-    )
+    return Attribution(origin, likelihood, share, share_sigma, _words(origin, f, size, sigma_f, along, sigma_d, unit, days))
 
 
 def _said(value: float, sigma: float, unit: str) -> str:
     digits = max(0, min(3, int(np.ceil(-np.log10(max(sigma, 1e-3) / 2)))))
     return f"{value:.{digits}f} ±{sigma:.{digits}f} {unit}"
+
+
+def _days_said(days: float) -> str:
+    count = round(abs(days))
+    return f"{count} day{'' if count == 1 else 's'} {'before' if days > 0 else 'afterwards'}"
 
 
 def _words(
@@ -123,7 +123,7 @@ def _words(
 ) -> str:
     sign = float(np.sign(f[0])) if len(f) == 1 else 1.0
     per_head = " over the four heads" if len(f) > 1 else ""
-    when = f", {days:.0f} days before" if days is not None and days >= 1 else ""
+    when = "" if days is None or abs(days) < 1 else f", {_days_said(days)}"
     rest, sigma_r = size - along, float(np.hypot(sigma_f, sigma_d))
     sums = (
         f"On this tape {_said(sign * size, sigma_f, unit)}{per_head}; on the alignment tape{when} the deck had "

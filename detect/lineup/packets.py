@@ -28,7 +28,9 @@ _PURE = 0.6
 _LEAST_IRE2 = 8.0
 """Least mean square of a packet: 8 IRE peak to peak has 8."""
 _SAME_MHZ = 0.2
-"""Neighbouring windows within this hold the same packet; the bins of the spectrum are 0.21 MHz apart."""
+"""Neighbouring packets are farther apart; the bins of the spectrum are 0.21 MHz apart."""
+_IMPURE = 0.15
+"""Share of a packet's power that may be of other frequencies: its first and last periods, and what a channel adds."""
 _CODES_IRE = (-6.85, 108.7)
 """Ends of the codes of 8 and 10 bits (1 and 254 of 8 bits: BT.601)."""
 _CODE_MARGIN_IRE = 0.7
@@ -64,43 +66,45 @@ def find_packets(pattern: F64) -> Layout:
     edge = int(0.02 * pattern.size)
     centres = edge + np.arange(mhz.size) * HOP + WINDOW // 2
     good = (purity > _PURE) & (power > _LEAST_IRE2)
-    groups: list[list[int]] = []
-    for i in np.flatnonzero(good):
-        near = groups and i - groups[-1][-1] <= 2 and abs(mhz[i] - mhz[groups[-1]].mean()) <= _SAME_MHZ + 0.02
-        if near:
-            groups[-1].append(int(i))
-        else:
-            groups.append([int(i)])
-    rough = [(float(np.average(mhz[g], weights=power[g])), int(centres[g[0]]), int(centres[g[-1]])) for g in groups]
-    packets = [_refined(pattern, f, a, b) for f, a, b in rough]
+    found = [_refined(pattern, float(mhz[i]), int(centres[i])) for i in np.flatnonzero(good)]
     kept: list[Packet] = []
-    for p in packets:
-        # two windows over one packet, or a window over two of them
-        if p is None or (kept and (p.mhz - kept[-1].mhz < _SAME_MHZ or p.first < kept[-1].last)):
-            continue
-        kept.append(p)
+    # every window proposes a packet; of those that overlap the purest stays
+    for _, packet in sorted((f for f in found if f is not None), key=lambda f: f[0]):
+        if all(packet.first >= k.last or packet.last <= k.first for k in kept):
+            kept.append(packet)
+    kept = _rising(sorted(kept, key=lambda p: p.first))
     if len(kept) < 2:
         return Layout((), None)
     return Layout(tuple(kept), _find_flag(pattern, kept))
 
 
-def _refined(pattern: F64, mhz: float, first: int, last: int) -> Packet | None:
-    """Frequency by least squares over the heart of the packet, then its extent from the envelope at that frequency."""
-    low, high = max(0, first - WINDOW // 4), min(pattern.size, last + WINDOW // 4)
-    if high - low < 24:
+def _rising(packets: list[Packet]) -> list[Packet]:
+    """Packets rise along the line; what does not is no packet or was found twice."""
+    out: list[Packet] = []
+    for p in packets:
+        if not out or p.mhz - out[-1].mhz >= _SAME_MHZ:
+            out.append(p)
+    return out
+
+
+def _refined(pattern: F64, mhz: float, centre: int) -> tuple[float, Packet] | None:
+    """Frequency by least squares over a window, the packet's extent from the envelope at that frequency, the frequency again over
+    all of it. With the share of the packet's power that is not of that frequency; None where there is no packet."""
+    low, high = max(0, centre - WINDOW // 2), min(pattern.size, centre + WINDOW // 2)
+    reach = 0.25
+    for _ in range(2):
+        part = pattern[low:high]
+        bounds = (max(0.1, mhz - reach), mhz + reach)
+        mhz = float(optimize.minimize_scalar(lambda f, p=part: _misfit(p, f), bounds=bounds, method="bounded").x)
+        span = _extent(pattern, mhz, centre)
+        if span is None:
+            return None
+        (low, high), reach = span, 0.15
+    part = pattern[low:high]
+    rest = _misfit(part, mhz) / max(float(((part - part.mean()) ** 2).sum()), 1e-9)
+    if mhz * (high - low) / _SAMPLE_MHZ < _LEAST_PERIODS or rest > _IMPURE:
         return None
-    found = optimize.minimize_scalar(lambda f: _misfit(pattern[low:high], f), bounds=(max(0.1, mhz - 0.25), mhz + 0.25), method="bounded")
-    refined = float(found.x)
-    span = _extent(pattern, refined, (first + last) // 2)
-    if span is None:
-        return None
-    low, high = span
-    found = optimize.minimize_scalar(
-        lambda f: _misfit(pattern[low:high], f), bounds=(max(0.1, refined - 0.15), refined + 0.15), method="bounded"
-    )
-    if float(found.x) * (high - low) / _SAMPLE_MHZ < _LEAST_PERIODS:
-        return None
-    return Packet(float(found.x), low, high)
+    return rest, Packet(mhz, low, high)
 
 
 def _basis(mhz: float, length: int, *, window: F64 | None = None) -> F64:

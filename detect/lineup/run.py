@@ -27,6 +27,8 @@ from detect.standards import Standard
 Progress = Callable[[int, int | None], None]
 MOST_PAIR_CHANNELS = 8
 _SOURCES = {SMPTE_REFERENCE_DBFS: "SMPTE RP 155", EBU_REFERENCE_DBFS: "EBU R 68"}
+_OF_MOTION = "both fields of each picture show one instant"
+"""How a warning begins that tells of film or progressive content: a line-up signal stands still, so it means nothing here."""
 _SEVERAL_LOCKS_S = 1.0
 """A lock shorter than this is a passing disturbance and is not told."""
 
@@ -64,7 +66,7 @@ def measure_lineup(path: str | Path, *, options: Options | None = None, progress
         path=str(path),
         audio=audio,
         muted=chosen.muted,
-        warnings=[*transfer.warnings, *transfer.limits],
+        warnings=[w for w in (*transfer.warnings, *transfer.limits) if not w.startswith(_OF_MOTION)],
     )
 
 

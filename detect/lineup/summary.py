@@ -98,6 +98,8 @@ def summarise(lock: Lock, standard: Standard) -> tuple[Figures, Equivalents, lis
     guide = timing if timing is not None and timing.regime != "undetermined" else None
     if timing is not None and guide is None:
         notes.append(HIDDEN)
+    if timing is None:
+        notes.append("nothing here has edges to time: skew, scallop and quadrature need bars, multiburst or a grille")
 
     def colour(b: BlockReadings) -> NDArray[np.complex128] | None:
         return b.bars.pooled() if b.bars is not None and b.bars.gain is not None else None

@@ -89,8 +89,7 @@ def _numbered(values: Sequence[float], numbers: Sequence[int]) -> list[float]:
 def attribute_finding(finding: Finding, findings: Findings, entry: Entry, numbers: list[int] | None) -> Attribution | None:
     """Deck or recording, for one finding; None for kinds that a line-up says nothing about or when a figure is
     missing."""
-    created = _created(findings)
-    days = (created - entry.when).total_seconds() / 86_400
+    days = _days(findings, entry)
     if finding.kind in SINGLE_OF:
         key = SINGLE_OF[finding.kind]
         if key not in entry.single or finding.value is None or finding.sigma is None:
@@ -119,12 +118,19 @@ def _deck_heads(entry: Entry, key: str) -> Quantity | None:
     return entry.response[near] if near is not None and abs(near - RESPONSE_AT_MHZ) <= _NEAR_MHZ else None
 
 
-def _created(findings: Findings) -> datetime:
+def _days(findings: Findings, entry: Entry) -> float:
+    """Days from the line-up to the scan; below zero when the deck was measured afterwards."""
     when = datetime.fromisoformat(findings.created)
-    return when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+    aware = when if when.tzinfo is not None else when.replace(tzinfo=UTC)
+    return (aware - entry.when).total_seconds() / 86_400
 
 
-def _as_cause(attribution: Attribution, caution: str | None) -> Cause:
+STALE_DAYS = 30.0
+"""A line-up farther from the play than this is no proof of how the deck stood: heads and guides are set in between (house
+practice)."""
+
+
+def _as_cause(attribution: Attribution, caution: str | None, *, days: float) -> Cause:
     """``caution`` is that of the finding's own causes: the hand goes to the same place."""
     words = {
         "deck": "this deck, as on the alignment tape",
@@ -136,11 +142,13 @@ def _as_cause(attribution: Attribution, caution: str | None) -> Cause:
         "recorded": "compensate on playback; the deck itself was right on the alignment tape",
         "cannot tell": "make a fresh line-up capture just before this tape is played",
     }
+    stale = abs(days) > STALE_DAYS
+    doubt = f" The line-up is {abs(days):.0f} days away: the deck may have been set since." if stale else ""
     return Cause(
         cause=words[attribution.origin],
         origin=_ORIGIN[attribution.origin],
-        likelihood="possible" if attribution.origin == "cannot tell" else "likely",
-        because=attribution.text,
+        likelihood="possible" if attribution.origin == "cannot tell" or stale else "likely",
+        because=attribution.text + doubt,
         check=check[attribution.origin],
         caution=caution if attribution.origin == "deck" else None,
     )
@@ -153,9 +161,9 @@ _SHORT: dict[Where, str] = {
 }
 
 
-def _attributed(finding: Finding, attribution: Attribution) -> Finding:
+def _attributed(finding: Finding, attribution: Attribution, *, days: float) -> Finding:
     """The finding with the arithmetic as its first cause; other causes of the same origin come next, of the opposite
-    one last and as less likely. Nothing moves when the arithmetic cannot tell."""
+    one last and, unless the line-up is old, as less likely. Nothing moves when the arithmetic cannot tell."""
     text = finding.text
     others = list(finding.causes)
     if attribution.origin != "cannot tell":
@@ -163,11 +171,11 @@ def _attributed(finding: Finding, attribution: Attribution) -> Finding:
         origin = _ORIGIN[attribution.origin]
         opposite = "recording" if origin == "playback" else "playback"
         others = [
-            c.model_copy(update={"likelihood": "less likely"}) if c.origin == opposite else c
+            c.model_copy(update={"likelihood": "less likely"}) if c.origin == opposite and abs(days) <= STALE_DAYS else c
             for c in sorted(others, key=lambda c: {origin: 0, opposite: 2}.get(c.origin, 1))
         ]
     caution = next((c.caution for c in finding.causes if c.caution is not None), None)
-    return finding.model_copy(update={"text": text, "causes": [_as_cause(attribution, caution), *others]})
+    return finding.model_copy(update={"text": text, "causes": [_as_cause(attribution, caution, days=days), *others]})
 
 
 def _with_numbers(finding: Finding, numbers: list[int] | None) -> Finding:
@@ -195,5 +203,5 @@ def with_deck(findings: Findings, deck: Deck) -> Findings:
     for finding in findings.findings:
         found = attribute_finding(finding, findings, entry, numbering.numbers)
         named = _with_numbers(finding, numbering.numbers)
-        out.append(named if found is None else _attributed(named, found))
+        out.append(named if found is None else _attributed(named, found, days=_days(findings, entry)))
     return findings.model_copy(update={"wheel": wheel, "findings": out, "warnings": [*findings.warnings, f"{deck.name}: {numbering.text}"]})
