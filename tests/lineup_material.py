@@ -77,7 +77,7 @@ class Lineup:
     def field(self, time_s: float, rows: Array, *, margin: int = 0) -> tuple[Array, Array, Array]:
         """One field in 8-bit codes with fractions: (rows, 720 + 2 margin), (rows, 360 + margin) twice."""
         x = np.arange(-margin, 720 + margin, dtype=np.float64)
-        y = np.empty((rows.size, x.size), np.float32)
+        y = np.zeros((rows.size, x.size), np.float32)
         c = [np.zeros((rows.size, x.size // 2), np.float32) for _ in range(2)]
         start = 0.0
         for end, luma, cb, cr in self.zones:
