@@ -70,9 +70,9 @@ class Standard:
         return Fraction(1, self.lines_per_pass.denominator)
 
     @property
-    def chroma_reach_lines(self) -> int:
-        """Field lines between lines whose chroma may be compared: the V component changes its sign with every line in 625 (BT.1700)."""
-        return 2 if self.short_name == "625" else 1
+    def alternating_v(self) -> bool:
+        """The V component changes its sign from line to line in 625 (BT.1700): lines two apart of a field have the same."""
+        return self.short_name == "625"
 
     @property
     def subcarrier_deg_per_ns(self) -> float:

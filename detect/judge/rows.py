@@ -24,9 +24,6 @@ DB_PER_LN_POWER = 10 / np.log(10)
 WEIGHT_CAP = 3.0
 """No row weighs more than this many times the median row: captions would rule otherwise (measured on clean captions)."""
 
-LEAST_OF_CHROMA = 0.65
-"""Sections of the line that share less chroma than this share of the best one have no say in saturation: in 625 a phase error of phi
-alternates from line to line and the shared chroma goes with cos(2 phi), through zero at 45 degrees, where the ratio means nothing."""
 MOST_CHROMA = 0.98
 """Chroma relations are straightened up to here (a turn of 78 degrees); rows beyond are content."""
 
@@ -119,9 +116,7 @@ def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64, deshift:
     re, im = ratio["chroma_re"], ratio["chroma_im"]
     # a turn by phi reads sin(phi), a gain k reads tanh(ln k)
     hue = np.degrees(np.arcsin(np.clip(im, -MOST_CHROMA, MOST_CHROMA)))
-    seen = den["chroma_re"].sum(axis=0)
-    whole = seen >= LEAST_OF_CHROMA * seen.max(initial=0.0)
-    parts["saturation"] = _pooled(100 * np.arctanh(np.clip(re, -MOST_CHROMA, MOST_CHROMA)), den["chroma_re"] * whole)
+    parts["saturation"] = _pooled(100 * np.arctanh(np.clip(re, -MOST_CHROMA, MOST_CHROMA)), den["chroma_re"])
     parts["hue"] = _pooled(hue, den["chroma_im"])
     parts["hue_ramp"] = _slope(hue, den["chroma_im"], _places(CHROMA_SECTIONS))
     parts["noise"] = (DB_PER_LN_POWER * ratio["noise"][:, 0], den["noise"][:, 0])

@@ -184,9 +184,7 @@ def _describe(readings: Readings) -> _File:
     judged = np.isin(parts.kind, JUDGED)
     programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
     raster = RASTERS[height]
-    view = View(
-        raster.picture_row0, height, int(readings.header.measured.get("chroma_step_y", 1)), standard.chroma_reach_lines
-    )
+    view = View(raster.picture_row0, height, int(readings.header.measured.get("chroma_step_y", 1)))
     return _File(
         readings, standard, view, height, frames, rate, start, end, programme, parts,
         transfer.get("start_timecode"), int(judged.sum()), of_codec(str(transfer["codec"])),
@@ -195,7 +193,7 @@ def _describe(readings: Readings) -> _File:
 
 def _with_decoder(file: _File) -> _File:
     """In 625, whether the chroma lines are means of two, as a decoder with a delay line leaves them: whichever fits saturation better."""
-    if file.standard.chroma_reach_lines == 1 or not file.programme.any():
+    if not file.standard.alternating_v or not file.programme.any():
         return file
     averaged = replace(file, view=replace(file.view, averaged=True))
     k = INDEX["saturation"]

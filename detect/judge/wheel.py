@@ -31,39 +31,36 @@ NEAR_OFFSETS = (0.09, 0.16, 0.25, 0.4, 0.6)
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), and how chroma lines were related.
+    """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), and what chroma lines are.
 
-    ``chroma_step_y``: 2 where chroma lines are halved. ``chroma_reach``: lines to the outer partners (2 where the sign of V changes
-    from line to line). ``averaged``: chroma lines are means of a line and the one before, as a decoder with a delay line leaves them.
+    ``chroma_step_y``: 2 where they are halved. ``averaged``: they are means of a line and the one before, as a decoder with a delay
+    line leaves them.
     """
 
     top: int
     bottom: int
     chroma_step_y: int = 1
-    chroma_reach: int = 1
     averaged: bool = False
 
     def operator(self, relation: str) -> Operator:
         if relation in CHROMA:
-            return Operator(True, self.chroma_step_y, self.chroma_reach, self.averaged)
+            return Operator(True, self.chroma_step_y, self.averaged)
         return Operator(relation not in UNSLANTED)
 
 
 @dataclass(frozen=True, slots=True)
 class Operator:
-    """What a relation does with lines: free of slant or not, line step and reach to the outer lines, and whether lines are means."""
+    """What a relation does with lines: free of slant or not, line step, and whether lines are means of two."""
 
     slanted: bool
     step_y: int = 1
-    reach: int = 1
     averaged: bool = False
 
     def reads(self, row: int, c: int) -> tuple[float, bool]:
         """What the pair at ``row`` reads of a unit step at row c, and whether the step lies between its two inner lines."""
         span = 2 * self.step_y
-        p, a, b, n = (self._line(row + k * span, c) for k in (-self.reach, 0, 1, 1 + self.reach))
-        slant = 1 + 2 * self.reach
-        value = slant / (slant - 1) * ((b - a) - (n - p) / slant) if self.slanted else b - a
+        p, a, b, n = (self._line(row + k * span, c) for k in (-1, 0, 1, 2))
+        value = 1.5 * ((b - a) - (n - p) / 3) if self.slanted else b - a
         return value, b != a
 
     def _line(self, row: int, c: int) -> float:

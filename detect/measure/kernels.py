@@ -124,29 +124,26 @@ def luma_pairs(
 
 
 @compiled
-def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, reach: int, re: F32, im: F32, den: F32) -> None:
-    """Complex ratio relations of adjacent chroma lines i, i + 1; the lines i - ``reach`` and i + 1 + ``reach`` are the reference.
-
-    Noise adds no bias. With a reach of 2 each line is compared with one whose V had the same sign.
-    """
+def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: F32) -> None:
+    """Complex ratio relations of adjacent chroma lines; the outer lines are the reference, so noise adds no bias."""
     n = u.shape[0]
-    slant = np.float32(1.0 / (1.0 + 2.0 * reach))
+    third = np.float32(1.0 / 3.0)
     half = np.float32(0.5)
     one = np.float32(s2)
-    for i in range(reach, n - 1 - reach):
+    for i in range(1, n - 2):
         for s in range(bounds.shape[0] - 1):
             sr = np.float32(0.0)
             si = np.float32(0.0)
             sd = np.float32(0.0)
             for x in range(bounds[s], bounds[s + 1]):
-                pu = u[i - reach, x]
-                pv = v[i - reach, x]
+                pu = u[i - 1, x]
+                pv = v[i - 1, x]
                 au = u[i, x]
                 av = v[i, x]
                 bu = u[i + 1, x]
                 bv = v[i + 1, x]
-                qu = u[i + 1 + reach, x]
-                qv = v[i + 1 + reach, x]
+                qu = u[i + 2, x]
+                qv = v[i + 2, x]
                 m = one / (
                     one
                     + half
@@ -158,15 +155,55 @@ def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, reach: int, re: F32, im
                 cv = av + bv
                 du = bu - au
                 dv = bv - av
-                eu = (qu - pu) * slant
-                ev = (qv - pv) * slant
-                # (b - a) conj(p + n) - (n - p) conj(a + b) / (1 + 2 reach)
+                eu = (qu - pu) * third
+                ev = (qv - pv) * third
+                # (b - a) conj(p + n) - (n - p) conj(a + b) / 3
                 sr += m * (du * ou + dv * ov - eu * cu - ev * cv)
                 si += m * (dv * ou - du * ov - ev * cu + eu * cv)
                 sd += m * (au * pu + av * pv + bu * qu + bv * qv)
             re[i, s] = sr
             im[i, s] = si
             den[i, s] = sd
+
+
+@compiled
+def chroma_pairs_alternating(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: F32) -> None:
+    """The same for lines whose V changes its sign from line to line, so that a phase error turns neighbours apart.
+
+    Each product of two lines is summed over the section as a complex number and enters with its size: what turns a line as a whole
+    has no say. ``im`` is that of ``chroma_pairs``.
+    """
+    n = u.shape[0]
+    half = np.float32(0.5)
+    one = np.float32(s2)
+    sums = np.zeros(8, np.float32)
+    for i in range(1, n - 2):
+        for s in range(bounds.shape[0] - 1):
+            sums[:] = 0.0
+            for x in range(bounds[s], bounds[s + 1]):
+                pu, pv = u[i - 1, x], v[i - 1, x]
+                au, av = u[i, x], v[i, x]
+                bu, bv = u[i + 1, x], v[i + 1, x]
+                nu, nv = u[i + 2, x], v[i + 2, x]
+                du, dv = au - pu, av - pv
+                eu, ev = nu - bu, nv - bv
+                m = one / (one + half * (du * du + dv * dv + eu * eu + ev * ev))
+                sums[0] += m * (au * pu + av * pv)
+                sums[1] += m * (av * pu - au * pv)
+                sums[2] += m * (bu * nu + bv * nv)
+                sums[3] += m * (bv * nu - bu * nv)
+                sums[4] += m * (bu * pu + bv * pv)
+                sums[5] += m * (bv * pu - bu * pv)
+                sums[6] += m * (au * nu + av * nv)
+                sums[7] += m * (av * nu - au * nv)
+            ap = np.sqrt(sums[0] ** 2 + sums[1] ** 2)
+            bn = np.sqrt(sums[2] ** 2 + sums[3] ** 2)
+            bp = np.sqrt(sums[4] ** 2 + sums[5] ** 2)
+            an = np.sqrt(sums[6] ** 2 + sums[7] ** 2)
+            # (b - a) conj(p + n) - (n - p) conj(a + b) / 3, product by product
+            re[i, s] = np.float32(2.0 / 3.0) * (bn - ap) + np.float32(4.0 / 3.0) * (bp - an)
+            im[i, s] = np.float32(4.0 / 3.0) * (sums[3] - sums[1]) + np.float32(2.0 / 3.0) * (sums[5] - sums[7])
+            den[i, s] = ap + bn
 
 
 @compiled

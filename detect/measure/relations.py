@@ -156,10 +156,10 @@ class LineRelations:
     """Measures fields of one format into window sums. Keeps scratch arrays; not to be shared between threads."""
 
     def __init__(
-        self, samples: SampleFormat, *, width: int, deshift: Deshift | None = None, chroma_reach: int = 1
+        self, samples: SampleFormat, *, width: int, deshift: Deshift | None = None, alternating: bool = False
     ) -> None:
         self.samples = samples
-        self.chroma_reach = chroma_reach
+        self.alternating = alternating
         self.width = width
         self.deshift = deshift
         depth, full = samples.bit_depth, samples.full_range
@@ -255,14 +255,15 @@ class LineRelations:
             _LEAST_S2_IRE2,
         )
         re, im, den = (self._array(k, n, CHROMA_SECTIONS) for k in ("re", "im", "cden"))
-        kernels.chroma_pairs(u, v, self._c_bounds, s2, self.chroma_reach, re, im, den)
+        pairs = kernels.chroma_pairs_alternating if self.alternating else kernels.chroma_pairs
+        pairs(u, v, self._c_bounds, s2, re, im, den)
         # what noise alone would make of a denominator: two products in each of two components, s2 / 4 of noise in each factor
         den[den < _CHROMA_SEEN * s2 / 2 * np.sqrt(np.diff(self._c_bounds))] = 0.0
         re[den == 0.0] = im[den == 0.0] = 0.0
         height = into.num["chroma_re"].shape[0]
         count = len(range(*rows.indices(height)))
         for name, part in (("chroma_re", re), ("chroma_im", im)):
-            into.num[name][rows] += (1 + 2 * self.chroma_reach) / (2 * self.chroma_reach) * part[:count]
+            into.num[name][rows] += 1.5 * part[:count]
             into.den[name][rows] += den[:count]
 
     def _response(self, y: F32, into: WindowSums, rows: slice) -> None:

@@ -75,7 +75,7 @@ class WindowMeasurer:
         self.length = window_frames(frame_rate)
         self.every = every
         self.cuts: list[int] = []
-        self._relations = LineRelations(samples, width=width, deshift=deshift, chroma_reach=_chroma_reach(frame_rate))
+        self._relations = LineRelations(samples, width=width, deshift=deshift, alternating=_alternating(frame_rate))
         self._deshift = deshift
         self._cut_finder = CutFinder()
         self._tears = TearFinder()
@@ -170,5 +170,5 @@ class WindowMeasurer:
         self._done = []
 
 
-def _chroma_reach(frame_rate: Fraction) -> int:
-    return next((s.chroma_reach_lines for s in STANDARDS.values() if s.frame_rate == frame_rate), 1)
+def _alternating(frame_rate: Fraction) -> bool:
+    return any(s.alternating_v for s in STANDARDS.values() if s.frame_rate == frame_rate)
