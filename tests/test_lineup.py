@@ -5,12 +5,15 @@ Captures come from the independent simulator with 43 dB of noise; errors are dra
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from fractions import Fraction
 from functools import lru_cache
 
+import av
 import numpy as np
 import pytest
 from lineup_material import (
+    EIGHT_BIT,
     FCC_MHZ,
     GENERATOR_625_MHZ,
     TEN_BIT,
@@ -19,6 +22,7 @@ from lineup_material import (
     bars,
     eg1_bars,
     flat,
+    frame_of,
     frames_of,
     grille,
     multiburst,
@@ -26,9 +30,13 @@ from lineup_material import (
 )
 
 from detect.errors import NotMeasurable
+from detect.lineup.deck_file import entry_of
+from detect.lineup.numbering import number_heads
 from detect.lineup.result import LineupResult
 from detect.lineup.run import measure_frames
 from detect.lineup.shapes import shape_of
+from detect.lineup.with_deck import signature_of
+from detect.measure.fields import Frame
 from detect.standards import STD_525, STD_625
 from synthetic_clips.channel import gain_at, response_taps
 from synthetic_clips.deck import DeckFaults, HeadLoss
@@ -230,6 +238,50 @@ def test_signals_and_their_times_are_told() -> None:
     assert [s.start_s for s in result.signals] == pytest.approx([0.0, 0.5, 1.0], abs=0.1)
 
 
+def library_frames(source: str, count: int, *, size: str) -> Iterator[Frame]:
+    """Frames of a picture source of libavfilter, 8 bit, as interlaced fields; bottom field first in 525."""
+    graph = av.filter.Graph()
+    made = graph.add(source, f"size={size}:rate=25")
+    form = graph.add("format", "pix_fmts=yuv422p")
+    sink = graph.add("buffersink")
+    made.link_to(form)
+    form.link_to(sink)
+    graph.configure()
+    frame = graph.vpull()
+    planes = []
+    for plane in frame.planes:
+        flat_ = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+        planes.append(flat_[:, : plane.width].copy())
+    for number in range(count):
+        yield frame_of((planes[0], planes[1], planes[2]), number, top_first=size.endswith("576"))
+
+
+@pytest.mark.parametrize(
+    ("source", "size", "name", "white"),
+    [
+        ("pal75bars", "720x576", "bars 100/0/75/0", 100.0),
+        ("pal100bars", "720x576", "bars 100 %", 100.0),
+        ("smptebars", "720x486", "bars 75 % split", 75.0),
+    ],
+)
+def test_bars_of_a_general_library_read_nominal(source: str, size: str, name: str, white: float) -> None:
+    # libavfilter's bars agree with the BT.601 equations to a code (sources of the values: BT.601, BT.471, EG 1)
+    standard = STD_625 if size.endswith("576") else STD_525
+    result = measure_frames(library_frames(source, 26, size=size), samples=EIGHT_BIT, standard=standard, frame_rate=Fraction(25))
+    assert [s.name for s in result.signals] == [name]
+    figures = result.figures
+    assert figures.white_ire is not None
+    assert figures.white_nominal_ire == white
+    # half a code of 8 bits is 0.23 IRE
+    assert figures.white_ire.values == pytest.approx([white] * 4, abs=0.25)
+    assert figures.saturation_of_nominal_pct is not None
+    assert figures.saturation_of_nominal_pct.values == pytest.approx([100.0] * 4, abs=0.5)
+    if standard is STD_525:
+        assert figures.hue_of_nominal_deg is not None
+        assert figures.hue_of_nominal_deg.values == pytest.approx([0.0] * 4, abs=0.3)
+    assert result.steps == []
+
+
 def test_black_alone_is_refused_with_a_way_out() -> None:
     with pytest.raises(NotMeasurable, match="capture ten seconds of bars") as error:
         measured(flat(ire=0.0), drawn("525", 1), seconds=0.2, seed=1)
@@ -297,6 +349,35 @@ def test_every_muted_channel_is_found(standard: str, letter: int, number: int) -
     numbers = muted_result(standard, letter, number, 30 + letter).wheel.head_numbers
     assert numbers is not None
     assert numbers[letter] == number
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("standard", ["525", "625"])
+def test_later_captures_are_numbered_by_signature_or_refused_never_wrong(standard: str) -> None:
+    right = 0
+    for seed in range(8):
+        rate = STANDARDS[standard][1]
+        rng = np.random.default_rng(seed)
+        letter, number, turn = (int(v) for v in (rng.integers(4), rng.integers(1, 5), rng.integers(4)))
+        size = 1.5 if seed % 2 == 0 else 0.05  # every other wheel has heads nearly alike
+        response = tuple(rng.normal(0, size, 4).clip(-3, 2.5).tolist())
+        heads = {
+            "response_db": response, "response_shape": "tilt", "quadrature_ns": (3.0, -3.0, 1.0, -1.0),
+            "saturation_pct": tuple(rng.normal(0, 2 * size, 4).tolist()), "noise_db": tuple(rng.normal(0, size, 4).tolist()),
+        }  # fmt: skip
+        lost = HeadLoss(letter, 10, 10 + round(rate))
+        scene = Sequence_(((1.9, bars(standard)), (99.0, burst(standard))))
+        known = measured(scene, drawn(standard, seed, **heads, losses=(lost,)), seconds=2.6, seed=seed, muted=number)
+        assert known.wheel.head_numbers is not None
+        assert known.wheel.head_numbers[letter] == number
+        rolled = {k: tuple(np.roll(v, -turn).tolist()) if isinstance(v, tuple) else v for k, v in heads.items()}
+        scene = Sequence_(((0.7, bars(standard)), (99.0, burst(standard))))
+        later = measured(scene, drawn(standard, 50 + seed, **rolled), seconds=1.4, seed=90 + seed)
+        found = number_heads(signature_of(entry_of(later)), signature_of(entry_of(known)))
+        expected = np.roll(known.wheel.head_numbers, -turn).tolist()
+        assert found.numbers in (None, expected), seed
+        right += found.numbers == expected
+    assert right >= 4
 
 
 def test_no_muted_channel_is_refused() -> None:

@@ -97,6 +97,8 @@ class Capture:
         """Blocks as they fill up, in order of time. Damaged frames are left out."""
         open_block: _Sum | None = None
         previous: FrameLook | None = None
+        before: str | None = None
+        waiting: tuple[Frame, FrameLook] | None = None
         for frame in frames:
             self.frames_seen += 1
             if frame.damaged:
@@ -109,7 +111,13 @@ class Capture:
             if signal.kind == "picture" or losing:
                 self._keep_stray(frame)
             if losing:
+                before, waiting = "", None
                 continue
+            # a frame next to a change may show one signal in each field: neither the last before nor the first after is used
+            fresh = before is not None and before != signal.detail
+            before = signal.detail
+            if fresh:
+                waiting = None
             if open_block is not None and open_block.signal.detail != signal.detail:
                 yield from self._closed(open_block)
                 open_block = None
@@ -118,11 +126,15 @@ class Capture:
             self._note(signal, frame.number)
             if open_block is None:
                 open_block = _Sum(signal, frame.number, self.samples)
-            open_block.add(frame, look)
+            if waiting is not None:
+                open_block.add(*waiting)
+            waiting = None if fresh else (frame, look)
             if open_block.frames >= round(BLOCK_S * self.frame_rate):
                 yield from self._closed(open_block)
                 open_block = None
         if open_block is not None:
+            if waiting is not None:
+                open_block.add(*waiting)
             yield from self._closed(open_block)
 
     def _closed(self, block: _Sum) -> Iterator[Block]:

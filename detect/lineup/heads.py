@@ -64,10 +64,8 @@ def head_means(
         parts.append(shape - shape[use].mean(axis=0))
     parts[1] = parts[1] - parts[1][use].mean(axis=0)
     x, y = np.hstack(parts)[use], figure[use]
-    # losses are sought against the median of each head first, which they do not move
-    own = head[use]
-    centre = np.array([np.median(y[own == h]) if np.any(own == h) else 0.0 for h in range(HEADS)])
-    sound = ~losses(y - centre[own])
+    # losses are sought against the medians of fields and heads first, which they do not move
+    sound = ~losses(_against_medians(_against_medians(y, np.flatnonzero(use) % 2), head[use]))
     x, y = x[sound], y[sound]
     for _ in range(3):
         cov = np.linalg.pinv(x.T @ x)
@@ -82,6 +80,12 @@ def head_means(
     variance = float(rest @ rest) / dof * _correlation_factor(rest)
     values, sigmas = beta[:HEADS], np.sqrt(np.diag(cov)[:HEADS] * variance)
     return HeadMeans(np.where(present, values, np.nan), np.where(present, sigmas, np.nan))
+
+
+def _against_medians(y: F64, group: NDArray[np.int64]) -> F64:
+    """``y`` less the median of its group."""
+    present, index = np.unique(group, return_inverse=True)
+    return np.asarray(y - np.array([np.median(y[group == g]) for g in present])[index])
 
 
 def inside_bands(head: NDArray[np.int64]) -> Mask:
