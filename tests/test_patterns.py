@@ -8,8 +8,9 @@ import pytest
 from scipy import stats
 
 from detect.judge import scan_boxes
+from detect.judge.loss_findings import in_one_band
 from detect.judge.patterns import FINDING_KIND, Pattern, find_patterns, rate_per_minute, rates_differ
-from detect.standards import STD_625
+from detect.standards import STANDARDS, STD_625
 from tests.loss_events import draw, placed, seen
 
 KINDS = ("one_head", "scratch", "edge", "switch", "cluster", "rising")
@@ -145,3 +146,12 @@ def test_the_one_sided_limit_for_none_seen_is_three() -> None:
 def test_rates_are_compared_by_the_test_of_krishnamoorthy_and_thomson() -> None:
     assert rates_differ(10, 1.0, 12, 1.0) > 0.5
     assert rates_differ(60, 10.0, 20, 10.0) < 1e-4
+
+
+def test_losses_of_a_head_that_keep_to_one_band_of_the_picture_are_content() -> None:
+    rng = np.random.default_rng(3)
+    period = float(STANDARDS["525/59.94"].lines_per_pass)
+    in_one = 5.0 + period * 9 + rng.uniform(0, period, 10)
+    in_all = 5.0 + period * (1 + 4 * rng.integers(0, 3, 10)) + rng.uniform(0, period, 10)
+    assert in_one_band(in_one.astype(int), 5.0, STANDARDS["525/59.94"])
+    assert not in_one_band(in_all.astype(int), 5.0, STANDARDS["525/59.94"])

@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from detect.findings import Defect, DropoutCounts, Finding, FindingKind, Loss, WheelState
 from detect.judge.causes import causes_for
@@ -18,13 +19,17 @@ from detect.judge.sections import KINDS
 from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
 from detect.readings import Readings
-from detect.standards import Standard
+from detect.standards import HEADS, Standard
 
 LEAST_FLAGGED = 20
 """Fewer losses than this are told but do not count against the transfer: a rate of a short clip says little."""
 
+SHORTEST_IN_MINUTES = 1.0
 LEAST_TOLD = 5
 """Losses from which a rate is told."""
+
+ONE_BAND_CHANCE = 1e-3
+"""Chance of a head's losses to crowd so in one of its bands, below which the picture makes them (house practice)."""
 
 Severity = Literal["note", "flag"]
 
@@ -86,6 +91,8 @@ def judge_losses(
         mine = np.flatnonzero(once.stretch == index)
         here = once.where(mine)
         for pattern in find_patterns(here, start_frame=state.start_frame, end_frame=state.end_frame, seen=seen):
+            if pattern.kind == "one_head" and in_one_band(here.line[pattern.losses], state.phase_lines, standard):
+                continue
             count = len(pattern.losses)
             if pattern.finding_kind != "dropouts":
                 elsewhere[mine[pattern.losses]] = False
@@ -105,6 +112,17 @@ def judge_losses(
     return JudgedLosses(to_losses(places), defects, counts, out)
 
 
+def in_one_band(line: NDArray[np.int64], phase_lines: float, standard: Standard) -> bool:
+    """Whether losses of one head keep to one of its bands in the picture: a head loses in all, content stays where it is.
+
+    ``line``: field lines. Binomial over the bands that a head has in a field (4 or 5).
+    """
+    passes = np.floor((line - phase_lines) / float(standard.lines_per_pass)).astype(int)
+    turns = standard.passes_per_field // HEADS
+    most = int(np.bincount((passes + HEADS) // HEADS).max())
+    return bool(turns * stats.binom.sf(most - 1, len(line), 1 / turns) < ONE_BAND_CHANCE)
+
+
 def _spread_finding(
     count: int, total: int, minutes: float, frames: int, limits: Limits, label: Callable[[int], str | None]
 ) -> Finding | None:
@@ -112,7 +130,8 @@ def _spread_finding(
     rate, low, high = rate_per_minute(count, minutes)
     if low <= limits.note("dropouts_per_minute") or count < LEAST_TOLD:
         return None
-    text = f"{count} losses in {minutes:.1f} minutes of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f})"
+    long = f"{minutes:.1f} minutes" if minutes >= SHORTEST_IN_MINUTES else f"{60 * minutes:.0f} seconds"
+    text = f"{count} losses in {long} of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f})"
     if total > count:
         text += f"; {total - count} more are told as a pattern"
     return _finding(

@@ -21,8 +21,8 @@ F64 = NDArray[np.float64]
 
 USUAL_VARIANCE = 2.0
 """What boundaries show without any fault, in units of a row's own variance: 1 to 2.2 over the clean material measured."""
-JUMP_PRICE = 40.0
-"""Log-likelihood a new phase must win: more than any window of clean material gives by chance (25 at most), and half as much again."""
+JUMP_PRICE = 100.0
+"""Log-likelihood a new phase must win: one window gives 60 at most, so a window whose content looks like a wheel makes no re-lock."""
 WINDOW_CAP = 60.0
 """Log-likelihood that one window may give one phase over another."""
 
