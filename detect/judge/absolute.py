@@ -24,14 +24,32 @@ _LOG_BIAS = 0.12
 STEADY_DB = 1.0
 """Noise of a tape is the same in every shot, picture content is not: shots must agree within this for noise to be believed."""
 LEAST_SHOTS = 3
+SHOTS_DIFFER = 0.15
+"""Share of a difference in noise that content hides where shots do not agree on the noise (measured: 0 to 0.2)."""
+GOOD_TAPE_DB = 43.0
+"""Luminance signal to noise of a good tape (common practice, no single source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class NoiseFigure:
-    """The published figure, and whether enough shots agree on it for a finding."""
+    """The published figure, whether enough shots agree on it for a finding, and how many there are."""
 
     published: AbsoluteNoise
     steady: bool
+    shots: int
+
+    @property
+    def hidden(self) -> float:
+        """Share of a difference between heads that content may hide.
+
+        Content that reads as noise with c times the noise's power hides c / (1 + c) of it. Shots that agree leave none; several that
+        do not have their quietest; one or two may be all content above what a good tape has.
+        """
+        if self.steady:
+            return 0.0
+        if self.shots >= LEAST_SHOTS:
+            return SHOTS_DIFFER
+        return max(SHOTS_DIFFER, 10 ** ((GOOD_TAPE_DB - (self.published.value or 0.0)) / 10) - 1)
 
 
 def absolute_noise(
@@ -71,7 +89,8 @@ def absolute_noise(
             if here.size:
                 by_place[k] = float(np.median(here))
     published = AbsoluteNoise(value=float(np.median(values)), by_pass_position=by_place)
-    return NoiseFigure(published, len(level) >= LEAST_SHOTS and len(values) >= 2 and float(np.ptp(values)) <= STEADY_DB)
+    steady = len(level) >= LEAST_SHOTS and len(values) >= 2 and float(np.ptp(values)) <= STEADY_DB
+    return NoiseFigure(published, steady=steady, shots=len(level))
 
 
 def _row_snr(num: F64, den: F64, *, view: View) -> F64:

@@ -28,6 +28,12 @@ SYSTEMATIC = {"saturation": 0.02, "hue": 0.05, "level": 0.02, "noise": 0.08, "re
 FLOOR = {"saturation": 0.05, "hue": 0.05, "level": 0.015, "noise": 0.08, "response": 0.08}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
+MOST_LOG_GAIN = 1.2
+"""Gains of 3.3 and more are not believed when hue is corrected for them."""
+SCALLOP_FLOOR_NS = {"525": 1.0, "625": 3.0}
+"""Standard error below which no scallop is claimed; in 625 there is no hue along the line to read it from (same source)."""
+VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.5, 0.02
+"""The same for velocity error, and the share of the skew that goes into it within a line, which is not told apart."""
 BOW_ERROR = 0.035
 """Share of a scallop or velocity error that content may bias it by (same source)."""
 HUE_DEG_PER_NS = 0.006
@@ -47,15 +53,22 @@ class Offsets:
         return HeadValues(values=self.value.tolist(), sigmas=self.sigma.tolist())
 
 
-def offsets_of(fit: WheelFit, relation: str, family: str, *, common: bool = False, known: F64 | None = None) -> Offsets:
-    """Head offsets of one relation; ``known`` (4,) is taken off the jumps first."""
-    jumps = fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
-    value, sigma = head_offsets(jumps, fit.jump_sigma[INDEX[relation]], common=common)
+def offsets_of(
+    fit: WheelFit, relation: str, family: str, *, common: bool = False, known: F64 | None = None, gain: F64 | float = 1.0
+) -> Offsets:
+    """Head offsets of one relation; ``gain`` (4,) multiplies the jumps, and ``known`` (4,) is taken off them."""
+    jumps = gain * fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
+    value, sigma = head_offsets(jumps, gain * fit.jump_sigma[INDEX[relation]], common=common)
     if family == "saturation":  # the relation is a logarithm
         ratio = np.exp(value / 100)
         value = 100 * (ratio / ratio.mean() - 1)
     sigma = np.sqrt((SIGMA_SCALE * sigma) ** 2 + (SYSTEMATIC[family] * np.abs(value)) ** 2 + FLOOR[family] ** 2)
     return Offsets(value, sigma)
+
+
+def _hue_gain(fit: WheelFit) -> F64:
+    """What jumps of hue are to be multiplied by, (4,): a turn phi together with a gain k reads sin(phi) / cosh(ln k)."""
+    return np.asarray(np.cosh(np.clip(np.nan_to_num(fit.jumps[INDEX["saturation"]]) / 100, -MOST_LOG_GAIN, MOST_LOG_GAIN)), np.float64)
 
 
 def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
@@ -81,17 +94,20 @@ def stretch_readings(
     """Everything the fit says about one stretch; ``doubt``: shares that the carrier may have taken away."""
     timing = fit_time_base(rows, view, standard, fit)
     heads = Offsets(timing.quadrature_ns, timing.quadrature_sigma_ns)
-    hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing))
+    hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing), gain=_hue_gain(fit))
     if np.isfinite(timing.velocity_ns):
         hue = replace(hue, sigma=np.hypot(hue.sigma, HUE_DEG_PER_NS * timing.velocity_ns))
+    skew = timing.skew_ns if np.isfinite(timing.skew_ns) else 0.0
+    scallop_sigma = _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name])
+    velocity_sigma = _root(timing.velocity_sigma_ns, BOW_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew)
     response = [offsets_of(fit, f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     readings = WindowReadings(
         skew_ns=_value(timing.skew_ns, timing.skew_sigma_ns),
-        scallop_ns=_value(timing.scallop_ns, float(np.hypot(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns))),
+        scallop_ns=_value(timing.scallop_ns, scallop_sigma),
         quadrature_ns=heads.published(),
         time_base=timing.regime,
-        velocity_error_ns=_value(timing.velocity_ns, float(np.hypot(timing.velocity_sigma_ns, BOW_ERROR * timing.velocity_ns))),
+        velocity_error_ns=_value(timing.velocity_ns, velocity_sigma),
         saturation_pct=offsets_of(fit, "saturation", "saturation").published(),
         # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
         hue_deg=hue.published() if standard.short_name == "525" else None,
@@ -109,3 +125,8 @@ def stretch_readings(
 
 def _value(value: float, sigma: float) -> Value | None:
     return Value(value=value, sigma=sigma) if np.isfinite(value) and np.isfinite(sigma) else None
+
+
+def _root(*parts: float) -> float:
+    """Independent standard errors together."""
+    return float(np.sqrt(np.sum(np.square(parts))))

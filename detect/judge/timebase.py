@@ -26,6 +26,8 @@ SIGMA_SCALE = 1.5
 """Standard errors of jumps times this: content errs alike at several boundaries (measured against truth, docs/accuracy.md)."""
 GAIN_ERROR = 0.05
 """Share of a jump that its gain may err by from one content to another (measured: 0.99 to 1.05)."""
+LEAST_CLEAR_NS = 2.0
+"""Added to the error of a scallop before it is believed to be what a line corrector leaves (content of one film: 5 ns)."""
 SILENT_HUE_NS = 5.0
 """Standard error given to a scallop that hue along the line does not show; a sixth of what is first flagged."""
 UNCORRECTED_GAIN = 30.0
@@ -189,7 +191,7 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
             mean_out @ offsets, np.sqrt(np.diag(offset_cov)), abs(float(value[4])) * velocity, float(np.sqrt(cov[4, 4])) * velocity,
         )  # fmt: skip
     c_sigma = float(np.sqrt(c_cov[0, 0]))
-    if abs(c_value[0]) > SIGNIFICANT * c_sigma:
+    if abs(c_value[0]) > SIGNIFICANT * np.hypot(c_sigma, LEAST_CLEAR_NS):
         return TimeBaseFit(
             "line-corrected", np.nan, np.nan, float(c_value[0]), c_sigma, nan4, nan4,
             abs(float(c_value[0])) * velocity, c_sigma * velocity,

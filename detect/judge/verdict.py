@@ -56,8 +56,6 @@ AVERAGED_OVER_PLAIN = 1.3
 """How much better means of two chroma lines must fit before a delay line is believed: the right template explains 1.6 times as much."""
 SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
-NOISE_DOUBT = 0.15
-"""Where shots do not agree on the noise, content hides this share of a difference between heads (measured: 0 to 0.2)."""
 SAME_PHASE_LINES = 0.3
 """Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
 BLOCK_WINDOWS = 50
@@ -108,7 +106,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
             windows += _windows(file, members, None, None)
             continue
         jumps = window_jumps(readings, _mask(file, members), file.view, file.standard, pooled.fit.phase_lines)
-        doubt = {} if noise is not None and noise.steady else {"noise": NOISE_DOUBT}
+        doubt = {"noise": noise.hidden} if noise is not None else {}
         found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
     wheel, relocks = _relocks(file, wheel, [(members, pooled) for pooled, members in pools])
@@ -126,8 +124,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     if noise is not None and noise.steady and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))
     figures = main[0].readings if main else WindowReadings()
-    if figures.noise_db is not None and not (noise is not None and noise.steady):
-        figures = widened(figures, {"noise": NOISE_DOUBT})
+    if noise is not None:
+        figures = widened(figures, {"noise": noise.hidden})
     hook = _hook(file, main[0] if main else None)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
         found.append(_hook_finding(file, hook, limits))

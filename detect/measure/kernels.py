@@ -72,7 +72,8 @@ def luma_pairs(
 
     ``grad`` is the compact and ``slope`` the accurate derivative along the line. ``bounds`` (sections + 1) are columns.
     num, den (lines, sections), plain, level, weight (lines,) are overwritten; ``curve`` (2,) is added to. ``plain`` is the whole
-    line's timing numerator without the outer lines.
+    line's timing numerator without the outer lines. Weighted means over the section are taken off difference and derivative before
+    they are multiplied: a jump of level in a picture that grows brighter along the line is no displacement.
     """
     n = y.shape[0]
     third = np.float32(1.0 / 3.0)
@@ -88,6 +89,10 @@ def luma_pairs(
             sl = np.float32(0.0)
             sw = np.float32(0.0)
             sp = np.float32(0.0)
+            sgp = np.float32(0.0)
+            sgn = np.float32(0.0)
+            sbq = np.float32(0.0)
+            sap = np.float32(0.0)
             for x in range(bounds[s], bounds[s + 1]):
                 p = y[i - 1, x]
                 a = y[i, x]
@@ -102,11 +107,17 @@ def luma_pairs(
                 sn += d * (gp + gn)
                 sp += (b - a) * (gp + gn)
                 # what a unit jump between a and b adds to d * (gp + gn): products of different lines only, so noise adds nothing
-                sd += gp * (slope[i + 1, x] - third * slope[i + 2, x]) + gn * (slope[i, x] - third * slope[i - 1, x])
+                bq = slope[i + 1, x] - third * slope[i + 2, x]
+                ap = slope[i, x] - third * slope[i - 1, x]
+                sd += gp * bq + gn * ap
+                sgp += gp
+                sgn += gn
+                sbq += m * bq
+                sap += m * ap
                 sl += m * d
                 sw += m
-            num[i, s] = -sn
-            den[i, s] = sd
+            num[i, s] = -(sn - sl * (sgp + sgn) / sw)
+            den[i, s] = sd - (sgp * sbq + sgn * sap) / sw
             lev += sl
             wei += sw
             pla += sp
