@@ -20,6 +20,14 @@ from synthetic_clips.render import render
 FAULTS = {"quadrature_ns": (12.0, -8.0, 3.0, -7.0), "response_db": (1.5, 0.0, -1.0, -0.5)}
 
 
+NARROW = {"COLUMNS": "80"}
+
+
+def too_wide(output: str) -> list[str]:
+    """Lines that do not fit a terminal of 80 columns; where files were written may be longer, so that it can be copied."""
+    return [line for line in output.splitlines() if len(line) > 80 and "written:" not in line]
+
+
 def capture(path: Path, *, skew_ns: float, seed: int) -> Path:
     scene = Sequence_(((0.6, bars()), (9.0, multiburst())))
     faults = DeckFaults(skew_ns=skew_ns, **FAULTS)  # type: ignore[arg-type]
@@ -46,25 +54,25 @@ def test_a_line_up_and_a_turn_from_file_to_advice(captures: tuple[Path, Path], t
     before, after = captures
     deck = tmp_path / "deck.toml"
     for file in captures:
-        done = CliRunner().invoke(app, ["lineup", str(file), "--out", str(tmp_path), "--deck", str(deck)])
+        done = CliRunner().invoke(app, ["lineup", str(file), "--out", str(tmp_path), "--deck", str(deck)], env=NARROW)
         assert done.exit_code == 0, done.output
+    assert too_wide(done.output) == []
     assert "Touch first: guide position" in " ".join(done.output.split())
     result = LineupResult.model_validate_json((tmp_path / "before.mkv.lineup.json").read_bytes())
     assert result.audio is not None
     # tone of -19.4 dBFS (AES17) against -20 (SMPTE RP 155), both channels
     assert [t.level_dbfs for t in result.audio.tones] == pytest.approx([-19.4, -19.4], abs=0.1)
     assert [t.above_reference_db for t in result.audio.tones] == pytest.approx([0.6, 0.6], abs=0.1)
-    told = CliRunner().invoke(
-        app, ["compare", "--json", *(str(tmp_path / f"{f.name}.lineup.json") for f in (before, after))]
-    )
+    told = CliRunner().invoke(app, ["compare", "--json", *(str(tmp_path / f"{f.name}.lineup.json") for f in (before, after))])
     assert told.exit_code == 0, told.output
     comparison = json.loads(told.output)
     main_change = comparison["changes"][comparison["main"]]
     assert main_change["figure"] == "skew_ns"
     # 18 ns a turn, 22 ns left
     assert main_change["advice"]["further_turns"] == pytest.approx(22 / 18, abs=0.1)
-    history = CliRunner().invoke(app, ["lineup", "--history", str(deck), "--out", str(tmp_path)])
+    history = CliRunner().invoke(app, ["lineup", "--history", str(deck), "--out", str(tmp_path)], env=NARROW)
     assert history.exit_code == 0, history.output
+    assert too_wide(history.output) == []
     assert (tmp_path / "deck.history.html").exists()
 
 
