@@ -1,0 +1,39 @@
+"""Shares of a figure that a carrier may take away."""
+
+from __future__ import annotations
+
+import pytest
+
+from detect.findings import HeadValues, Value, WindowReadings
+from detect.judge.doubt import BY_CODEC, FAMILY, NONE, of_codec, widened, without
+
+READINGS = WindowReadings(
+    skew_ns=Value(value=40.0, sigma=1.0), saturation_pct=HeadValues(values=[-6.0, 2.0, 2.0, 2.0], sigmas=[0.2, 0.2, 0.2, 0.2])
+)
+
+
+def test_a_lossless_carrier_widens_nothing() -> None:
+    assert of_codec("ffv1") == NONE
+    assert widened(READINGS, NONE) == READINGS
+
+
+def test_error_bars_take_in_the_share_and_values_stay() -> None:
+    wide = widened(READINGS, {"timing": 0.1, "saturation": 0.5})
+    assert wide.skew_ns is not None
+    assert wide.saturation_pct is not None
+    assert wide.skew_ns.value == 40.0
+    assert wide.skew_ns.sigma == pytest.approx((1.0 + 16.0) ** 0.5)
+    assert wide.saturation_pct.sigmas[0] == pytest.approx((0.04 + 9.0) ** 0.5)
+
+
+def test_the_share_comes_off_again_to_ask_whether_anything_is_there() -> None:
+    wide = widened(READINGS, {"timing": 0.3})
+    assert wide.skew_ns is not None
+    assert wide.skew_ns.sigma is not None
+    assert without(wide.skew_ns.sigma, 40.0, 0.3) == pytest.approx(1.0, abs=1e-4)  # published figures have six decimals
+    assert without(0.1, 40.0, 0.3) == 0.0
+
+
+def test_every_lossy_carrier_has_a_share_for_every_family() -> None:
+    for codec, shares in BY_CODEC.items():
+        assert set(shares) == set(FAMILY.values()), codec

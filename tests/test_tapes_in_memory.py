@@ -1,0 +1,63 @@
+"""Short rendered tapes, measured without being stored: what one relation alone cannot show."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from synthetic_clips.deck import DeckFaults, Relock
+from tests.bench_material import MEMORY, Case, played
+
+
+def tape(faults: DeckFaults, *, seed: int, content: str = "varied", seconds: float = 5.0) -> Case:
+    return Case(f"test {seed}", seed, faults, MEMORY, content, seconds)
+
+
+@pytest.mark.parametrize("decoding", [pytest.param("simple", marks=pytest.mark.long), "delay_line"])
+def test_625_saturation_is_right_with_and_without_a_delay_line_and_the_decoder_is_named(decoding: str) -> None:
+    faults = DeckFaults(
+        standard="625", phase_lines=5.0, saturation_pct=(0, 0, -8, 0), decoding_625=decoding, saturation_follows_response=False,  # type: ignore[arg-type]
+        blanking="reinserted",
+    )  # fmt: skip
+    findings, truth = played(tape(faults, seed=2, seconds=7.0))
+    got = findings.summary.saturation_pct
+    assert got is not None
+    assert got.values == pytest.approx(truth.relative["saturation_pct"], abs=0.8)
+    assert any("delay line" in w for w in findings.warnings) == (decoding == "delay_line")
+
+
+@pytest.mark.long
+def test_in_625_a_hue_error_that_alternates_is_no_loss_of_saturation() -> None:
+    faults = DeckFaults(standard="625", phase_lines=5.0, hue_deg=(0, 12, 0, 0), saturation_follows_response=False, blanking="reinserted")
+    findings, _ = played(tape(faults, seed=2))
+    got = findings.summary.saturation_pct
+    # products of adjacent lines would read -4.4 % here
+    assert got is None or np.abs(np.array(got.values, float)).max() < 1.0
+    assert "saturation_banding" not in {f.kind for f in findings.findings}
+
+
+def test_a_relock_inside_a_window_is_placed_within_half_a_second() -> None:
+    faults = DeckFaults(
+        standard="525", phase_lines=4.0, skew_ns=60.0, saturation_pct=(0, 0, -8, 0), blanking="reinserted", relocks=(Relock(131, 11.5, 1),),
+        saturation_follows_response=False,
+    )  # fmt: skip
+    findings, _ = played(tape(faults, seed=6, seconds=9.0))
+    relocks = [f for f in findings.findings if f.kind == "relock"]
+    assert len(relocks) == 1
+    assert abs(relocks[0].start_frame - 131) <= 15
+
+
+@pytest.mark.long
+def test_noise_of_the_heads_is_not_hidden_by_pictures_full_of_detail() -> None:
+    faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, 3, 0, 0), skew_ns=30.0, blanking="reinserted", snr_db=43)
+    findings, truth = played(tape(faults, seed=3, seconds=8.0))
+    got = findings.summary.noise_db
+    assert got is not None
+    assert got.values == pytest.approx(truth.relative["noise_db"], abs=0.5)
+
+
+@pytest.mark.long
+def test_chroma_noise_of_a_black_and_white_tape_is_no_saturation() -> None:
+    faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, -4, 0, 0), skew_ns=30.0, blanking="reinserted")
+    findings, _ = played(tape(faults, seed=3024, content="handheld"))
+    assert {f.kind for f in findings.findings} & {"saturation_banding", "hue_banding"} == set()
