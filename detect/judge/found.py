@@ -201,16 +201,22 @@ _WHAT = {
 }
 
 
+def amount(value: float, sigma: float, unit: str) -> str:
+    """A figure with its standard error, both to the error's second digit: more would be noise."""
+    digits = int(np.clip(1 - np.floor(np.log10(sigma)), 0, 2)) if sigma > 0 else 2
+    return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
+
+
 def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool) -> str:
-    amount = f"{value:+.2f} ± {sigma:.2f} {kind.unit}"
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
-    text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount, h=worst)
-    others = [f"{h} by {values[LETTERS.index(h)]:+.2f} {kind.unit}" for h in heads if h != worst]
+    text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
+    digits = int(np.clip(1 - np.floor(np.log10(sigma)), 0, 2)) if sigma > 0 else 2
+    others = [f"{h} by {values[LETTERS.index(h)]:+.{digits}f} {kind.unit}" for h in heads if h != worst]
     if others:
         text += ", head " + ", head ".join(others)
     if len(heads) == 1 and len(values) == 4:
         rest = (values.sum() - value) / 3
-        text += f" ({value - rest:+.2f} {kind.unit} against the other three)"
+        text += f" ({value - rest:+.{digits}f} {kind.unit} against the other three)"
     if growing:
         text += "; it grows through the stretch"
     if not confirmed:
@@ -220,12 +226,12 @@ def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float
 
 def _equivalent(kind: FindingKind, value: float, sigma: float, standard: Standard) -> str | None:
     if kind == "skew":
-        return f"{value / standard.skew_ns_per_um:+.2f} ± {sigma / standard.skew_ns_per_um:.2f} um of guide position"
+        return amount(value / standard.skew_ns_per_um, sigma / standard.skew_ns_per_um, "µm of guide position")
     if kind == "scallop":
-        return f"{value / standard.scallop_ns_per_um:+.2f} ± {sigma / standard.scallop_ns_per_um:.2f} um of guide height"
+        return amount(value / standard.scallop_ns_per_um, sigma / standard.scallop_ns_per_um, "µm of guide height")
     if kind == "quadrature":
         per = standard.quadrature_ns_per_arcsec
-        return f"{value / per:+.1f} ± {sigma / per:.1f} seconds of arc"
+        return amount(value / per, sigma / per, "seconds of arc")
     if kind == "saturation_banding":
         return f"{20 * np.log10(max(1 + value / 100, 1e-3)):+.2f} dB at the subcarrier"
     return None

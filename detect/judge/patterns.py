@@ -199,9 +199,9 @@ def _p_text(p_value: float) -> str:
 
 def _sentence(pattern: Pattern, total: int) -> str:
     share = f"{len(pattern.losses)} of {total} losses"
-    odds = f"p {_p_text(pattern.p_value)} against uniform losses"
+    odds = f"chance of that in losses that fall anywhere: {_p_text(pattern.p_value)}"
     if pattern.beaten != "uniform":
-        odds += f"; log likelihood {pattern.beaten_by:.0f} better than {WORDS[pattern.beaten]}"
+        odds += f"; {WORDS[pattern.beaten]} would explain them less well, log likelihood {pattern.beaten_by:.0f} lower"
     if pattern.kind == "one_head":
         return f"{share} come from head {pattern.heads} ({odds})."
     if pattern.kind == "scratch" and pattern.across_mm is not None and pattern.hit_rate is not None:
