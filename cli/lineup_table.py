@@ -256,12 +256,12 @@ def print_comparison(console: Console, found: Comparison) -> None:
     if rest:
         console.print(Text(f"{_INDENT}{rest} other figures changed by no more than their noise", style="dim"))
     console.print()
-    if found.main is None:
-        _say(console, "Nothing that can be set has changed beyond its noise: turn further the same way, or this is another adjuster.")
-    else:
+    if found.main is not None:
         main = found.changes[found.main]
         _say(console, in_words(main, turned=found.turned), style="bold")
         _say(console, main.caution, style="yellow")
+    elif not found.settled:
+        _say(console, "Nothing that can be set has changed beyond its noise: turn further the same way, or this is another adjuster.")
     for note in found.notes:
         _say(console, f"Note: {note}", style="dim")
 

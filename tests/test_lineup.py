@@ -30,6 +30,7 @@ from lineup_material import (
 )
 
 from detect.errors import NotMeasurable
+from detect.lineup.comparing import compare_lineups
 from detect.lineup.deck_file import entry_of
 from detect.lineup.numbering import number_heads
 from detect.lineup.result import LineupResult
@@ -194,6 +195,19 @@ def test_velocity_compensation_hides_the_guide_and_no_figure_is_made_up(standard
     assert result.figures.skew_ns is None
     assert result.figures.scallop_ns is None
     assert any("velocity compensation hides it" in w for w in result.warnings)
+    with pytest.raises(NotMeasurable, match="displaced heads"):
+        compare_lineups(line_up(standard, 11, 1.6)[1], result)
+
+
+def test_a_turn_that_leaves_no_time_error_is_the_last_one() -> None:
+    before = line_up("525", 11, 1.6)[1]
+    before = before.model_copy(update={"figures": before.figures.model_copy(update={"quadrature_ns": None})})
+    none = {"time_base": "undetermined", "left_share": None, "skew_ns": None, "scallop_ns": None}
+    after = before.model_copy(update={"figures": before.figures.model_copy(update=none)})
+    found = compare_lineups(before, after, figure="skew")
+    assert found.settled
+    assert found.main is None
+    assert any("time to stop" in note for note in found.notes)
 
 
 @pytest.mark.long

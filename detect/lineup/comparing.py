@@ -56,11 +56,14 @@ class Comparison:
     main: int | None
     turned: float
     notes: tuple[str, ...]
+    settled: bool = False
+    """No time error is left to see after the turn."""
 
     def to_json(self) -> dict[str, Any]:
         return {
             "turned": self.turned,
             "main": self.main,
+            "settled": self.settled,
             "changes": [c.to_json() for c in self.changes],
             "notes": list(self.notes),
         }
@@ -78,9 +81,22 @@ def refuse_strangers(before: LineupResult, after: LineupResult) -> None:
         raise NotMeasurable(
             f"{names}: one is line-corrected and the other is not; leave the time-base corrector as it is for both captures"
         )
+    for one, other in ((before, after), (after, before)):
+        if other.figures.time_base == "undetermined" and _displaced_heads(one):
+            raise NotMeasurable(
+                f"{names}: {one.path} shows displaced heads and {other.path} no time error at all, which no turn does; leave the "
+                "time-base corrector as it is for both captures"
+            )
     shares = before.figures.left_share, after.figures.left_share
     if None not in shares and abs((shares[0] or 0.0) - (shares[1] or 0.0)) > 0.2:
         raise NotMeasurable(f"{names}: the time-base corrector was set differently; leave it as it is for both captures")
+
+
+def _displaced_heads(result: LineupResult) -> bool:
+    """Whether quadrature stands out: no guide adjuster takes it away, a corrector does."""
+    found = result.figures.quadrature_ns
+    pairs = zip(found.values, found.sigmas, strict=True) if found is not None else ()
+    return any(v is not None and s is not None and abs(v) > max(NOISE_SIGMAS * s, 1.0) for v, s in pairs)
 
 
 def compare_lineups(before: LineupResult, after: LineupResult, *, turned: float = 1.0, figure: str | None = None) -> Comparison:
@@ -100,19 +116,22 @@ def compare_lineups(before: LineupResult, after: LineupResult, *, turned: float 
         changes.append(Change(key, None, "ns", *readings, advise_turn(*readings, turned=turned), TRIMMING))
     changes += _per_head(before, after, turned, notes)
     changes += _tones(before, after, turned)
-    if before.figures.time_base == "uncorrected" and after.figures.time_base == "undetermined":
+    settled = before.figures.time_base == "uncorrected" and after.figures.time_base == "undetermined"
+    if settled:
         notes.append(
             "no time error shows after the turn: the guide and the heads are right, and it is time to stop, unless the time-base "
             "corrector was switched in between the captures"
         )
     if not changes:
         raise NotMeasurable(f"{before.path} and {after.path}: no figure in common; capture bars or multiburst both times")
-    return Comparison(tuple(changes), _main(changes, figure), turned, tuple(notes))
+    return Comparison(tuple(changes), _main(changes, figure, settled=settled), turned, tuple(notes), settled)
 
 
-def _main(changes: list[Change], figure: str | None) -> int | None:
+def _main(changes: list[Change], figure: str | None, *, settled: bool) -> int | None:
     if figure is not None:
         wanted = [k for k, c in enumerate(changes) if figure in (c.figure, c.figure.rsplit("_", 1)[0])]
+        if not wanted and settled:
+            return None
         if not wanted:
             raise ValueError(f"no figure {figure!r} in both captures; there are {', '.join(sorted({c.figure for c in changes}))}")
         return max(wanted, key=lambda k: abs(changes[k].significance))
