@@ -64,8 +64,8 @@ def head_means(
         parts.append(shape - shape[use].mean(axis=0))
     parts[1] = parts[1] - parts[1][use].mean(axis=0)
     x, y = np.hstack(parts)[use], figure[use]
-    # losses are sought against the medians of fields and heads first, which they do not move
-    sound = ~losses(_against_medians(_against_medians(y, np.flatnonzero(use) % 2), head[use]))
+    # losses are sought against the median of each head in each field first, which they do not move
+    sound = ~losses(_against_medians(y, 2 * head[use] + np.flatnonzero(use) % 2))
     x, y = x[sound], y[sound]
     for _ in range(3):
         cov = np.linalg.pinv(x.T @ x)
