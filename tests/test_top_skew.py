@@ -81,3 +81,9 @@ def test_bright_content_beside_the_edge_of_single_lines_bends_nothing() -> None:
     place, share = edges(0.0, 9.0, seed=9)
     place[:, 8:20:5] -= 1500.0
     assert find_hook(place, share, VIEW) is None
+
+
+def test_a_wheel_that_straight_edges_do_not_show_is_not_taken_off_them() -> None:
+    place, share = edges(0.0, 9.0, seed=10)
+    wheel = np.where(np.arange(486) // 33 % 4 == 0, 150.0, -50.0)
+    assert find_hook(place, share, VIEW, wheel_ns=wheel) is None

@@ -116,8 +116,10 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     enough = shown.sum(1) >= LEAST_ROWS * inside.sum()
     if enough.sum() < FEWEST_PARTS:
         return None
-    place, shown = place[enough] - (wheel_ns if wheel_ns is not None else 0.0), shown[enough]
+    place, shown = place[enough], shown[enough]
     below = shown & (line > HOOK_LINES)
+    if wheel_ns is not None:
+        place = place - _share_of(wheel_ns, place, below) * wheel_ns
     bases = np.array([np.median(p[b]) for p, b in zip(place, below, strict=True)])
     if np.median(np.abs(bases - np.median(bases))) > STANDS_NS:
         return None
@@ -141,6 +143,15 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     spread = 1.4826 * float(np.median(np.abs(alone - np.median(alone)))) * np.sqrt(np.pi / 2 / len(alone))
     clear = abs(size) >= CLEAR * error and abs(size) >= CLEAR_PARTS * spread
     return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay, clear)
+
+
+def _share_of(wheel_ns: F64, place: F64, below: NDArray[np.bool_]) -> float:
+    """How much of the wheel's displacement the edge shows: all where it is the tape's own, nothing where it was put in afterwards."""
+    rows = below.any(axis=0)
+    at = np.nanmedian(np.where(below, place, np.nan)[:, rows], axis=0)
+    x = wheel_ns[rows] - np.median(wheel_ns[rows])
+    power = float((x**2).sum())
+    return float(np.clip((x * np.clip(at - np.median(at), -FARTHEST_NS, FARTHEST_NS)).sum() / power, 0.0, 1.0)) if power > 0 else 0.0
 
 
 def _fitted(y: F64, x: F64, decay: float, scatter: float) -> tuple[float, float, float, float]:
