@@ -30,8 +30,11 @@ LEAST_CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed to be what a line corrector leaves (content of one film: 5 ns)."""
 SILENT_HUE_NS = 5.0
 """Standard error given to a scallop that hue along the line does not show; a sixth of what is first flagged."""
-UNCORRECTED_GAIN = 30.0
-"""Chi-square that whole-line displacement must win over the corrected model: F(4, 400) has a chance below 1e-5 there."""
+UNCORRECTED_GAIN = 23.0
+"""Chi-square that four more unknowns must win, in units of what is left per spare datum, before a picture is called uncorrected: an F of
+5.7, a chance of about 2 %."""
+MOST_SCALE = 3.0
+"""Errors are widened by no more than this where the model leaves more than they allow."""
 SIGNIFICANT = 4.0
 """Standard errors beyond which a regime or a hue reading is believed; four heads and two models leave a chance below 1 in 1000."""
 
@@ -171,8 +174,8 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
     ])
     corrected = np.vstack([design.shift_corrected[:, 1:], growth, growth * hue_per_ns])
     sigma = np.hypot(SIGMA_SCALE * sigma, GAIN_ERROR * np.abs(data))
-    value, cov, _ = _least_squares(free, data, sigma)
-    c_value, c_cov, _ = _least_squares(corrected, data, sigma)
+    value, cov, _ = _scaled(free, data, sigma)
+    c_value, c_cov, _ = _scaled(corrected, data, sigma)
     # the regimes are compared with hue along the line always: a line-corrected scallop could not hide from it in 525 lines
     s_hue_seen = s_hue if standard.short_name == "525" else np.full(HEADS, np.inf)
     all_sigma = np.hypot(SIGMA_SCALE * np.concatenate([s_shift, s_ramp, s_hue_seen]), GAIN_ERROR * np.abs(data))
@@ -185,7 +188,8 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
     offset_cov = mean_out @ offset_cov @ mean_out
     velocity = float(np.ptp(_growth_in_pass(standard)))
     nan4 = np.full(HEADS, np.nan)
-    if chi_corrected - chi_free > UNCORRECTED_GAIN:
+    spare = int(np.isfinite(all_sigma).sum()) - free.shape[1]
+    if chi_corrected - chi_free > UNCORRECTED_GAIN * max(1.0, chi_free / max(spare, 1)):
         return TimeBaseFit(
             "uncorrected", float(value[3]), float(np.sqrt(cov[3, 3])), float(value[4]), float(np.sqrt(cov[4, 4])),
             mean_out @ offsets, np.sqrt(np.diag(offset_cov)), abs(float(value[4])) * velocity, float(np.sqrt(cov[4, 4])) * velocity,
@@ -197,6 +201,14 @@ def fit_time_base(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> 
             abs(float(c_value[0])) * velocity, c_sigma * velocity,
         )  # fmt: skip
     return TimeBaseFit("undetermined", np.nan, np.nan, np.nan, np.nan, nan4, nan4, abs(float(c_value[0])) * velocity, c_sigma * velocity)
+
+
+def _scaled(design: F64, data: F64, sigma: F64) -> tuple[F64, F64, float]:
+    """Least squares whose covariance is widened where the data scatter by more than their errors (Birge ratio)."""
+    value, cov, chi = _least_squares(design, data, sigma)
+    spare = int((np.isfinite(sigma) & (sigma > 0)).sum()) - design.shape[1]
+    scale = min(max(1.0, chi / spare), MOST_SCALE**2) if spare > 0 else 1.0
+    return value, cov * scale, chi
 
 
 def _growth_in_pass(standard: Standard) -> F64:
