@@ -25,7 +25,7 @@ def app(
     file: Annotated[Path | None, typer.Argument(metavar="[FILE]", help="The capture; ten seconds are enough.")] = None,
     muted: Annotated[
         int | None,
-        typer.Option("--muted", min=1, max=4, metavar="N", help="Channel N was muted for a second: number the heads by it."),
+        typer.Option("--muted", metavar="N", help="Channel N (1 to 4) was muted for a second: number the heads by it."),
     ] = None,
     deck: Annotated[
         Path | None, typer.Option("--deck", metavar="DECK.toml", dir_okay=False, help="Add the result to this deck file.")
@@ -50,6 +50,7 @@ def app(
 ) -> None:
     """Measure line-up signals with their known picture: figures for setting up the deck."""
     from detect.errors import BadSettings
+    from detect.standards import HEADS
 
     if history is not None:
         if file is not None or muted is not None or deck is not None:
@@ -58,6 +59,8 @@ def app(
         return
     if file is None:
         raise BadSettings("lineup: name a capture, or --history DECK.toml")
+    if muted is not None and not 1 <= muted <= HEADS:
+        raise BadSettings(f"--muted {muted}: there are channels 1 to {HEADS}")
     result = _measured(file, muted, reference, standard, field_order, quiet=quiet or as_json)
     if deck is not None:
         from detect.lineup.deck_file import add_entry, entry_of

@@ -71,7 +71,7 @@ def print_summary(findings: Findings, paths: OutputPaths) -> None:
         console.print(_tone_line(findings.audio), overflow="ellipsis", no_wrap=True)
     if findings.warnings:
         count = len(findings.warnings)
-        lead = "Warning" if count == 1 else f"{count} warnings, first"
+        lead = "Note" if count == 1 else f"{count} notes, first"
         console.print(Text(f"{lead}: {one_line(findings.warnings[0])}", style="yellow"), overflow="ellipsis", no_wrap=True)
     where = paths.report if paths.report.exists() else paths.findings_json
     console.print(Text(f"Written: {where}"), overflow="fold", soft_wrap=True)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -103,3 +105,11 @@ def test_bad_input_is_one_line_and_status_two(tmp_path: Path) -> None:
     found = tmp_path / "a.findings.json"
     found.write_text(clean_tape(minutes=1.0).model_dump_json(by_alias=True))
     assert "two of a kind" in refused("compare", found, text)
+
+
+def test_a_channel_that_does_not_exist_is_one_line(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "cli.main", "lineup", "--muted", "7", str(tmp_path / "x.mov")], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stderr.strip().splitlines() == ["headpass: --muted 7: there are channels 1 to 4"]
