@@ -19,6 +19,8 @@ from synthetic_clips.rasters import ACTIVE, LINES, StandardName
 from synthetic_clips.render import Frame, Tape, Truth
 from synthetic_clips.subsampling import to_eight_bits, to_four_one_one, to_four_two_zero_interlaced
 
+LEAST_OF_RATE = 0.25
+"""Of the nominal rate of MPEG-2: least that the encoder is told to use."""
 AUDIO_RATE_HZ = 48_000
 CONTAINERS = {".mkv": "matroska", ".mov": "mov", ".avi": "avi", ".mxf": "mxf", ".mp4": "mp4", ".dv": "dv"}
 MPEG_COLOUR = {"525": (6, 6, 6), "625": (5, 6, 5)}
@@ -225,7 +227,8 @@ def _video_stream(
         if how.encoder == "mpeg2video":
             context.options = {
                 **options,
-                # no least rate: pictures that need less would have to be stuffed beyond what the encoder can
+                # the encoder cannot stuff as much as plain pictures would need for a constant rate
+                "minrate": str(int(LEAST_OF_RATE * how.bit_rate)),
                 "maxrate": str(how.bit_rate),
                 "bufsize": "2000000",
             }
