@@ -1,0 +1,100 @@
+"""The file as judging sees it: its windows, sections, programme, and the rows of the picture that are looked at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect import timecode
+from detect.judge.doubt import Doubt, of_codec
+from detect.judge.evidence import LEAST_STRENGTH
+from detect.judge.rows import INDEX
+from detect.judge.sections import KINDS as SECTION_KINDS
+from detect.judge.sections import Parts, find_sections
+from detect.judge.stretch import Pooled, pool_windows
+from detect.judge.wheel import View
+from detect.measure.windows import FRAME_FIGURES
+from detect.readings import Readings
+from detect.standards import RASTERS, STANDARDS, Standard
+
+JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
+AVERAGED_OVER_PLAIN = 1.3
+"""How much better means of two chroma lines must fit before a delay line is believed: the right template explains 1.6 times as much."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedFile:
+    """The file as judging sees it."""
+
+    readings: Readings
+    standard: Standard
+    view: View
+    height: int
+    frames: int
+    rate: Fraction
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    programme: NDArray[np.bool_]
+    parts: Parts
+    start_timecode: str | None
+    programme_frames: int
+    doubt: Doubt
+
+    def label(self, frame: int) -> str | None:
+        if self.start_timecode is None:
+            return None
+        return timecode.label_after(self.start_timecode, frame, frame_rate=self.rate)
+
+
+def describe(readings: Readings) -> JudgedFile:
+    transfer = readings.header.transfer
+    standard = STANDARDS[transfer["standard"]]
+    height = int(transfer["height"])
+    starts, ends, numbers, figures = [], [], [], []
+    for chunk in readings.chunks():
+        starts.append(chunk.start_frame)
+        ends.append(chunk.end_frame)
+        numbers.append(chunk.scalars["frame_numbers"].astype(np.int64))
+        figures.append(chunk.scalars["frame_figures"])
+    rate = Fraction(transfer["frame_rate"])
+    frames = int(transfer["frames"])
+    none = np.zeros(0, np.int64)
+    start, end = (np.concatenate(x) if x else none for x in (starts, ends))
+    parts = find_sections(
+        np.concatenate(numbers) if numbers else none,
+        np.concatenate(figures) if figures else np.zeros((0, len(FRAME_FIGURES)), np.float32),
+        frames=frames,
+        frame_rate=rate,
+    )
+    judged = np.isin(parts.kind, JUDGED)
+    programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
+    raster = RASTERS[height]
+    view = View(raster.picture_row0, height, int(readings.header.measured.get("chroma_step_y", 1)))
+    return JudgedFile(
+        readings, standard, view, height, frames, rate, start, end, programme, parts,
+        transfer.get("start_timecode"), int(judged.sum()), of_codec(str(transfer["codec"])),
+    )  # fmt: skip
+
+
+def with_decoder(file: JudgedFile) -> JudgedFile:
+    """In 625, whether the chroma lines are means of two, as a decoder with a delay line leaves them: whichever fits saturation better."""
+    if not file.standard.alternating_v or not file.programme.any():
+        return file
+    averaged = replace(file, view=replace(file.view, averaged=True))
+    k = INDEX["saturation"]
+    members = np.flatnonzero(file.programme)
+    plain_fit, mean_fit = (pool_of(f, members, None).fit for f in (file, averaged))
+    return averaged if mean_fit.strength[k] > AVERAGED_OVER_PLAIN * max(plain_fit.strength[k], LEAST_STRENGTH) else file
+
+
+def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:
+    mask = np.zeros(len(file.start), bool)
+    mask[members] = True
+    return mask
+
+
+def pool_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> Pooled:
+    return pool_windows(file.readings, mask_of(file, members), file.view, file.standard, height=file.height, phase=phase, doubt=file.doubt)

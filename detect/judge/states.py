@@ -1,0 +1,134 @@
+"""The wheel over the file: stretches of one phase, settled against each other, and the re-locks between them."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import Finding, WheelState
+from detect.judge.causes import causes_for
+from detect.judge.judged import JudgedFile, pool_of
+from detect.judge.relocking import find_border
+from detect.judge.stretch import Pooled
+from detect.judge.tracking import fit_curve, track, window_groups
+from detect.judge.wheel import phase_lattice
+from detect.standards import Standard
+
+SAME_PHASE_STEPS = 4
+"""Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
+SAME_PHASE_LINES = 0.3
+"""Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
+AT_A_CUT_FRAMES = 3
+"""A re-lock this near to a cut is at the cut."""
+FEWEST_WINDOWS = 3
+"""A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
+
+
+def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
+    """Windows of programme, split where the phase changes."""
+    index: list[int] = []
+    curves = []
+    for w, group in window_groups(file.readings.chunks(), file.programme):
+        index.append(w)
+        curves.append(fit_curve(group.rows, file.view, file.standard).astype(np.float32))
+    if not index:
+        return []
+    members = np.array(index, np.int64)
+    path = track(np.stack(curves).astype(np.float64))
+    splits = np.flatnonzero(np.abs(_turns(path, len(phase_lattice(file.standard)))) > SAME_PHASE_STEPS) + 1
+    parts = [p for p in np.split(members, splits) if len(p)]
+    kept: list[NDArray[np.int64]] = []
+    early: list[NDArray[np.int64]] = []
+    for part in parts:  # slips join the stretch before them, or the first real one
+        if len(part) >= FEWEST_WINDOWS:
+            kept.append(np.concatenate([*early, part]))
+            early = []
+        elif kept:
+            kept[-1] = np.concatenate([kept[-1], part])
+        else:
+            early.append(part)
+    return kept or [members]
+
+
+def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDArray[np.int64], Pooled]]:
+    """Fit each stretch; neighbours stay apart only where both have a wheel, and not the same one."""
+    out: list[tuple[NDArray[np.int64], Pooled]] = []
+    for part in parts:
+        pooled = pool_of(file, part, None)
+        while out and not _differ(out[-1][1], pooled, file.standard):
+            before = out.pop()[0]
+            part = np.concatenate([before, part])
+            pooled = pool_of(file, part, None)
+        out.append((part, pooled))
+    return out
+
+
+def _differ(a: Pooled, b: Pooled, standard: Standard) -> bool:
+    period = float(standard.lines_per_pass)
+    step = (b.fit.phase_lines - a.fit.phase_lines + period / 2) % period - period / 2
+    return a.locked and b.locked and abs(step) > SAME_PHASE_LINES
+
+
+def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:
+    """Steps of phase from window to window, the short way round."""
+    step = np.diff(path)
+    return np.asarray((step + phases // 2) % phases - phases // 2)
+
+
+def wheel_state(start: int, end: int, pooled: Pooled) -> WheelState:
+    return WheelState(
+        start_frame=start,
+        end_frame=end,
+        phase_lines=pooled.fit.phase_lines if pooled.locked else None,
+        phase_sigma_lines=pooled.fit.phase_sigma_lines if pooled.locked else None,
+        locked=pooled.locked,
+        significance=pooled.fit.joint,
+        null_ratio=pooled.fit.null_ratio,
+    )
+
+
+def joined(wheel: list[WheelState]) -> list[WheelState]:
+    """Neighbouring stretches without a known wheel are one."""
+    out: list[WheelState] = []
+    for state in wheel:
+        if out and not state.locked and not out[-1].locked:
+            out[-1] = out[-1].model_copy(update={"end_frame": state.end_frame})
+        else:
+            out.append(state)
+    return out
+
+
+def _change(file: JudgedFile, before: tuple[NDArray[np.int64], Pooled], after: tuple[NDArray[np.int64], Pooled]) -> int:
+    """The frame of a re-lock: at a cut, if one lies within its error."""
+    border = find_border(file.readings, before, after, file.view, file.standard, start_frame=file.start, end_frame=file.end)
+    near = min((int(c) for c in file.readings.cuts), key=lambda c: abs(c - border.frame), default=border.frame)
+    return near if abs(near - border.frame) <= 3 * border.sigma_frames + AT_A_CUT_FRAMES else border.frame
+
+
+def relocks_of(
+    file: JudgedFile, wheel: list[WheelState], pools: list[tuple[NDArray[np.int64], Pooled]]
+) -> tuple[list[WheelState], list[Finding]]:
+    """Changes of phase between known wheels."""
+    wheel = list(wheel)
+    out = []
+    for k, (before, after) in enumerate(itertools.pairwise(wheel)):
+        if before.phase_lines is None or after.phase_lines is None:
+            continue
+        period = float(file.standard.lines_per_pass)
+        step = (after.phase_lines - before.phase_lines + period / 2) % period - period / 2
+        at = _change(file, pools[k], pools[k + 1])
+        wheel[k] = wheel[k].model_copy(update={"end_frame": at})
+        wheel[k + 1] = after.model_copy(update={"start_frame": at})
+        out.append(
+            Finding(
+                id="", kind="relock", start_frame=at, end_frame=min(at + 1, file.frames), start_timecode=file.label(at),
+                end_timecode=file.label(at + 1), affected_pct=0.0, heads=[], value=float(step), unit="lines",
+                sigma=float(np.hypot(before.phase_sigma_lines or 0, after.phase_sigma_lines or 0)),
+                significance=min(before.null_ratio or 0, after.null_ratio or 0), status="confirmed", severity="note",
+                text=f"The wheel stands at another phase from here on ({step:+.2f} lines); heads are lettered anew.",
+                causes=causes_for("relock"),
+            )
+        )  # fmt: skip
+    return wheel, out
