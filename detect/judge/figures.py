@@ -11,7 +11,6 @@ from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
 from detect.judge.rows import INDEX, Rows
 from detect.judge.timebase import (
-    SIGMA_SCALE,
     TimeBaseFit,
     fit_time_base,
     head_offsets,
@@ -23,9 +22,15 @@ from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.02, "hue": 0.05, "level": 0.02, "noise": 0.08, "response": 0.15}
+SYSTEMATIC = {"saturation": 0.01, "hue": 0.04, "level": 0.02, "noise": 0.08, "response": 0.12}
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
-FLOOR = {"saturation": 0.05, "hue": 0.05, "level": 0.015, "noise": 0.08, "response": 0.08}
+LARGE_SATURATION = 0.05
+"""... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
+NOISE_OF_RESPONSE = 0.2
+"""Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
+HEADS_SCALE = {"saturation": 1.1, "hue": 1.2, "level": 1.3, "noise": 1.5, "response": 1.1}
+"""Standard errors of jumps times this: content errs alike at several boundaries (same source)."""
+FLOOR = {"saturation": 0.04, "hue": 0.05, "level": 0.01, "noise": 0.06, "response": 0.06}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
 MOST_LOG_GAIN = 1.2
@@ -62,7 +67,8 @@ def offsets_of(
     if family == "saturation":  # the relation is a logarithm
         ratio = np.exp(value / 100)
         value = 100 * (ratio / ratio.mean() - 1)
-    sigma = np.sqrt((SIGMA_SCALE * sigma) ** 2 + (SYSTEMATIC[family] * np.abs(value)) ** 2 + FLOOR[family] ** 2)
+    share = SYSTEMATIC[family] + (LARGE_SATURATION * np.abs(value) / 100 if family == "saturation" else 0.0)
+    sigma = np.sqrt((HEADS_SCALE[family] * sigma) ** 2 + (share * np.abs(value)) ** 2 + FLOOR[family] ** 2)
     return Offsets(value, sigma)
 
 
@@ -102,6 +108,7 @@ def stretch_readings(
     velocity_sigma = _root(timing.velocity_sigma_ns, BOW_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew)
     response = [offsets_of(fit, f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
+    noise = offsets_of(fit, "noise", "noise")
     readings = WindowReadings(
         skew_ns=_value(timing.skew_ns, timing.skew_sigma_ns),
         scallop_ns=_value(timing.scallop_ns, scallop_sigma),
@@ -112,7 +119,7 @@ def stretch_readings(
         # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
         hue_deg=hue.published() if standard.short_name == "525" else None,
         level_ire=offsets_of(fit, "level", "level").published(),
-        noise_db=offsets_of(fit, "noise", "noise").published(),
+        noise_db=replace(noise, sigma=np.hypot(noise.sigma, NOISE_OF_RESPONSE * np.nan_to_num(at_3.value))).published(),
         response_db=at_3.published(),
         response_curve=ResponseCurve(
             mhz=list(RESPONSE_MHZ),

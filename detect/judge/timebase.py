@@ -22,9 +22,9 @@ Regime = Literal["uncorrected", "line-corrected", "undetermined"]
 
 BURST_CENTRE_SAMPLES = {"525": 88, "625": 92}
 """Middle of the colour burst, luma samples after 0H: 5.3 us + 1.26 us (525), 5.6 us + 1.13 us (625) (BT.1700; from memory)."""
-SIGMA_SCALE = 1.5
+SIGMA_SCALE = 1.3
 """Standard errors of jumps times this: content errs alike at several boundaries (measured against truth, docs/accuracy.md)."""
-GAIN_ERROR = 0.05
+GAIN_ERROR = 0.02
 """Share of a jump that its gain may err by from one content to another (measured: 0.99 to 1.05)."""
 LEAST_CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed to be what a line corrector leaves (content of one film: 5 ns)."""
