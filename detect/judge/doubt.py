@@ -28,8 +28,8 @@ BY_CODEC: Mapping[str, Doubt] = {
     "mpeg2video": _MPEG2, "dvvideo": _DV, "prores": _PRORES, "jpeg2000": _WAVELET,
     "h264": _INTER, "hevc": _INTER, "mpeg4": _INTER, "vc1": _INTER,
 }  # fmt: skip
-"""(1 - gain) / gain of the same faults in this carrier: docs/carriers_table.md, and faults half as large. Blocks are coded each by itself:
-a small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives."""
+"""About (1 - gain) / gain of the same faults in this carrier (docs/carriers_table.md), more where small faults lose more. Blocks are
+coded each by itself: a small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives."""
 
 
 def of_codec(codec: str) -> Doubt:

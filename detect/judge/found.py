@@ -201,16 +201,21 @@ _WHAT = {
 }
 
 
+def _digits(sigma: float) -> int:
+    """Decimals up to the second digit of a standard error, two at most: more would be noise."""
+    return int(np.clip(1 - np.floor(np.log10(sigma)), 0, 2)) if sigma > 0 else 2
+
+
 def amount(value: float, sigma: float, unit: str) -> str:
-    """A figure with its standard error, both to the error's second digit: more would be noise."""
-    digits = int(np.clip(1 - np.floor(np.log10(sigma)), 0, 2)) if sigma > 0 else 2
+    """A figure with its standard error."""
+    digits = _digits(sigma)
     return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
 
 
 def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool) -> str:
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
     text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
-    digits = int(np.clip(1 - np.floor(np.log10(sigma)), 0, 2)) if sigma > 0 else 2
+    digits = _digits(sigma)
     others = [f"{h} by {values[LETTERS.index(h)]:+.{digits}f} {kind.unit}" for h in heads if h != worst]
     if others:
         text += ", head " + ", head ".join(others)

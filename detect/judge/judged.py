@@ -22,7 +22,7 @@ from detect.standards import RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 AVERAGED_OVER_PLAIN = 1.3
-"""How much better means of two chroma lines must fit before a delay line is believed: the right template explains 1.6 times as much."""
+"""How much better means of two chroma lines must fit before a delay line is believed (house practice)."""
 
 
 @dataclass(frozen=True, slots=True)
