@@ -17,6 +17,10 @@ LEVEL_SPREAD = 0.2
 
 WHOLE_PART = 0.85
 """A window that shows this share of the level has the fault all through: less is noise of the window."""
+FEWEST_FOR_GROWTH = 5
+LEAST_RISE = 0.4
+GROWTH_CLEAR = 5.0
+"""Windows, share of the size, and standard errors by which a fault must rise before it is said to grow."""
 LEAST_PART = 0.1
 PART_CLEAR = 3.0
 """Standard errors and share of the level from which a window beside the stretch is taken to hold a part of it."""
@@ -116,11 +120,16 @@ def _two_states(amplitude: F64, sigma: F64, level: float) -> NDArray[np.bool_]:
 
 
 def _growing(amplitude: F64, sigma: F64) -> bool:
+    """Whether a straight rise is clear of what the windows scatter about it: content changes the gain from shot to shot."""
     said = np.isfinite(sigma)
-    if said.sum() < 5:
+    if said.sum() < FEWEST_FOR_GROWTH:
         return False
-    x = np.flatnonzero(said).astype(float)
+    x, y = np.flatnonzero(said).astype(float), amplitude[said]
     w = 1 / sigma[said] ** 2
     x -= (w * x).sum() / w.sum()
-    slope = (w * x * amplitude[said]).sum() / (w * x**2).sum()
-    return bool(slope * (x[-1] - x[0]) > max(0.4, 5 / np.sqrt((w * x**2).sum()) * (x[-1] - x[0])))
+    y = y - (w * y).sum() / w.sum()
+    power = float((w * x**2).sum())
+    slope = float((w * x * y).sum()) / power
+    scatter = float((w * (y - slope * x) ** 2).sum()) / (len(x) - 2)
+    rise, error = slope * (x[-1] - x[0]), (x[-1] - x[0]) * np.sqrt(max(scatter, 1.0) / power)
+    return bool(rise > max(LEAST_RISE, GROWTH_CLEAR * error))

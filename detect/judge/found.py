@@ -55,6 +55,7 @@ LEAST_SHOTS = 2
 SHOT_CLEAR = 4.0
 SHOT_SHARE = 0.5
 """Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
+MOST_DIGITS = 2
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
 
@@ -202,8 +203,11 @@ _WHAT = {
 
 
 def _digits(sigma: float) -> int:
-    """Decimals up to the second digit of a standard error, two at most: more would be noise."""
-    return int(np.clip(1 - np.floor(np.log10(sigma)), 0, 2)) if sigma > 0 else 2
+    """Decimals up to the first digit of a standard error, or the second where the first is 1; two at most: more would be noise."""
+    if sigma <= 0:
+        return MOST_DIGITS
+    order = np.floor(np.log10(sigma))
+    return int(np.clip((1 if sigma < 2 * 10**order else 0) - order, 0, MOST_DIGITS))
 
 
 def amount(value: float, sigma: float, unit: str) -> str:

@@ -1,0 +1,31 @@
+"""When a fault is there, and whether it grows."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from detect.judge.course import stretches
+
+WINDOWS = 20
+START = np.arange(WINDOWS) * 36
+SIGMA = np.full(WINDOWS, 0.03)
+
+
+def test_a_rising_fault_grows() -> None:
+    rising = np.linspace(0.6, 1.4, WINDOWS) + np.random.default_rng(1).normal(0, 0.03, WINDOWS)
+    assert [s.growing for s in stretches(rising, SIGMA, START, START + 36)] == [True]
+
+
+def test_a_constant_fault_whose_gain_differs_from_shot_to_shot_does_not_grow() -> None:
+    said = []
+    for seed in range(100):
+        shots = np.repeat(np.random.default_rng(seed).normal(1.0, 0.15, WINDOWS // 2), 2)
+        said += [s.growing for s in stretches(shots, SIGMA, START, START + 36)]
+    assert len(said) >= 100
+    assert not any(said)
+
+
+def test_a_fault_of_some_windows_begins_and_ends_with_them() -> None:
+    there = np.where((np.arange(WINDOWS) >= 5) & (np.arange(WINDOWS) < 14), 1.0, 0.0)
+    (only,) = stretches(there, SIGMA, START, START + 36)
+    assert (only.start_frame, only.end_frame) == (5 * 36, 14 * 36)
