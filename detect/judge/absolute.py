@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from detect.findings import AbsoluteNoise, PassView
 from detect.judge.rows import INDEX, Rows
-from detect.judge.timebase import TimeBaseFit, line_fraction, scallop_shape, skew_shape, theta
+from detect.judge.time_geometry import line_fraction, scallop_shape, skew_shape, theta
+from detect.judge.timebase import TimeBaseFit
 from detect.judge.wheel import EDGE_ROWS, View, WheelFit
 from detect.readings import Readings
 from detect.standards import ACTIVE_SAMPLES, HEADS, PASS_ANGLE_DEG, Standard, pass_of_rows

@@ -9,13 +9,10 @@ from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
+from detect.judge.regimes import fit_regimes
 from detect.judge.rows import INDEX, Rows
-from detect.judge.timebase import (
-    TimeBaseFit,
-    fit_time_base,
-    head_offsets,
-    timing_design,
-)
+from detect.judge.time_geometry import timing_design
+from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
 from detect.judge.wheel import View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard
@@ -86,6 +83,12 @@ def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, t
     return np.asarray(-standard.subcarrier_deg_per_ns * design.shift_corrected[:, 1] * scallop)
 
 
+def shift_from_scallop(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
+    """Jumps of displacement that the scallop makes at mid-line of uncorrected material, (4,): not skew's."""
+    scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else 0.0
+    return np.asarray(timing_design(rows, view, standard, fit.phase_lines).shift[:, 1] * scallop)
+
+
 def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
     """Scallop as hue along the line alone reads it."""
     weight = fit.jump_weight[INDEX["hue_ramp"]]
@@ -95,10 +98,13 @@ def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
 
 
 def stretch_readings(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, doubt: Doubt = NONE
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, doubt: Doubt = NONE, within: TimeBaseFit | None = None
 ) -> tuple[WindowReadings, TimeBaseFit]:
-    """Everything the fit says about one stretch; ``doubt``: shares that the carrier may have taken away."""
-    timing = fit_time_base(rows, view, standard, fit)
+    """Everything the fit says about one stretch; ``doubt``: shares that the carrier may have taken away.
+
+    ``within``: the stretch that these jumps are a part of; its regime holds.
+    """
+    timing = fit_regimes(rows, view, standard, fit) if within is None else fit_windows(rows, view, standard, fit, within)
     heads = Offsets(timing.quadrature_ns, timing.quadrature_sigma_ns)
     hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing), gain=_hue_gain(fit))
     if np.isfinite(timing.velocity_ns):

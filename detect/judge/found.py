@@ -14,7 +14,7 @@ from detect.judge.causes import causes_for
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import evidence, parts_of
-from detect.judge.figures import hue_from_timing
+from detect.judge.figures import hue_from_timing, shift_from_scallop
 from detect.judge.limits import Limits
 from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled, WindowJumps
@@ -89,9 +89,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
             continue
         if kind.kind == "velocity_error" and ("scallop" in taken or pooled.readings.scallop_ns is not None):
             continue  # the same fault, told as what makes it
-        known = None
-        if kind.kind == "hue_banding":
-            known = hue_from_timing(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+        known = _known(kind.relation, pooled, about)
         best = max(
             (p for p in (pooled, *blocks)),
             key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,
@@ -101,7 +99,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
         k = INDEX[kind.relation]
         common, heads = parts_of(best.fit.jumps[k] - (0 if known is None else known), best.fit.jump_weight[k])
         pattern = common if kind.part == "common" else heads
-        amplitude, sigma = jumps.amplitude(k, pattern)
+        amplitude, sigma = jumps.amplitude(k, pattern, known)
         here = about.start_frame[jumps.index], about.end_frame[jumps.index]
         for stretch in stretches(amplitude, sigma, *here):
             members = jumps.index[slice(*stretch.core)]
@@ -113,6 +111,15 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
                 out.append(finding)
                 taken.add(kind.kind)
     return out
+
+
+def _known(relation: str, pooled: Pooled, about: Context) -> F64 | None:
+    """Jumps (4,) that the stretch's scallop makes in a relation where something else is sought."""
+    if relation == "hue":
+        return hue_from_timing(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+    if relation == "shift" and pooled.timing.regime == "uncorrected":
+        return shift_from_scallop(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+    return None
 
 
 def _shots_that_show(

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import Findings, WindowReadings
-from detect.judge.timebase import displacement_rows
+from detect.judge.time_geometry import displacement_rows
 from detect.standards import HEADS, Standard
 
 LARGE_NS = 30.0

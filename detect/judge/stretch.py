@@ -82,10 +82,11 @@ class WindowJumps:
     a2: F64
     noise_db: F64
 
-    def amplitude(self, relation: int, pattern: F64) -> tuple[F64, F64]:
-        """How strongly each window shows ``pattern`` (4,): 1 is the pooled size; and its standard error."""
+    def amplitude(self, relation: int, pattern: F64, known: F64 | None = None) -> tuple[F64, F64]:
+        """How strongly each window shows ``pattern`` (4,): 1 is the pooled size; and its standard error. ``known`` (4,) is taken off."""
         power = (self.a2[:, relation] * pattern**2).sum(axis=1)
-        value = np.divide((self.a1[:, relation] * pattern).sum(axis=1), power, out=np.zeros_like(power), where=power > 0)
+        a1 = self.a1[:, relation] - (0.0 if known is None else self.a2[:, relation] * known)
+        value = np.divide((a1 * pattern).sum(axis=1), power, out=np.zeros_like(power), where=power > 0)
         sigma = np.full(len(power), np.inf)
         np.sqrt(USUAL_VARIANCE / np.where(power > 0, power, 1.0), out=sigma, where=power > 0)
         return value, sigma
@@ -122,4 +123,4 @@ def window_readings(
         jump_weight=a2,
         variance=np.full(len(RELATIONS), USUAL_VARIANCE),
     )
-    return stretch_readings(pooled.rows, view, standard, fit, doubt=doubt)[0]
+    return stretch_readings(pooled.rows, view, standard, fit, doubt=doubt, within=pooled.timing)[0]

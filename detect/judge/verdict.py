@@ -30,7 +30,7 @@ from detect.judge.loss_findings import judge_losses
 from detect.judge.outcome import numbered, verdict_of
 from detect.judge.states import joined, relocks_of, settled, wheel_state, wheel_stretches
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
-from detect.judge.timebase import displacement_rows
+from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
 from detect.readings import Readings
 

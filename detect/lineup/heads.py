@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.timebase import BURST_CENTRE_SAMPLES, scallop_shape, skew_shape, theta
+from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, scallop_shape, skew_shape, theta
 from detect.lineup.displacement import Displacement
 from detect.lineup.phase import head_of, losses, slow_terms
 from detect.standards import HEADS, Standard

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from detect.judge.timebase import scallop_shape, skew_shape, theta
+from detect.judge.time_geometry import scallop_shape, skew_shape, theta
 from detect.standards import HEADS, STANDARDS, Standard, pass_of_rows
 
 F64 = NDArray[np.float64]

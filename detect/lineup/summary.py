@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import HeadValues, Value
-from detect.judge.timebase import scallop_shape, skew_shape, theta
+from detect.judge.time_geometry import scallop_shape, skew_shape, theta
 from detect.lineup.heads import HeadMeans, hue_by_guide
 from detect.lineup.pool import Lock, Pool, head_values
 from detect.lineup.readings import BlockReadings

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.timebase import scallop_shape, skew_shape, theta
+from detect.judge.time_geometry import scallop_shape, skew_shape, theta
 from detect.lineup.displacement import Displacement
 from detect.lineup.heads import HeadMeans, HueTiming, combine, fit_hue_timing, fit_timings, within_step_sigmas
 from detect.lineup.pool import Lock

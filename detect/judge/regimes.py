@@ -1,0 +1,219 @@
+"""Which time-base regime a stretch is in, and its skew, scallop and quadrature, from every boundary of the picture by itself.
+
+A boundary falls anywhere within a line period. In uncorrected material the jump that scallop makes at mid-line depends on where: from
+nothing, where a line begins just at +-45 degrees, to nearly half the scallop, a line later. Behind a line corrector, which takes the
+value at each line's burst away, it is the same everywhere. The two fields differ by half a line at every boundary, so their
+difference, in which content cancels, tells the regimes apart even where skew and quadrature are nil.
+
+Three models are compared: *uncorrected* with four heads, skew and scallop; *set right*: uncorrected, with no more than a scallop; and
+*corrected*, scallop alone. The last two have as many unknowns, so their chi-squares compare directly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.rows import INDEX, Rows
+from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, line_fraction, scallop_shape, skew_shape, theta
+from detect.judge.timebase import (
+    SIGMA_SCALE,
+    SIGNIFICANT,
+    HueUse,
+    TimeBaseFit,
+    hue_use,
+    scallop_alone,
+    scallop_ties,
+    time_base_of,
+    weighted_fit,
+)
+from detect.judge.wheel import EDGE_ROWS, View, WheelFit
+from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
+
+F64 = NDArray[np.float64]
+
+UNCORRECTED_GAIN = 23.0
+"""Chi-square that four more unknowns must win before a picture is called uncorrected for them: the price BIC sets on four unknowns
+and some hundred data is 18, this is odds of 10 to 1 more."""
+LIKELIER = 9.0
+"""Difference of chi-square between models with as many unknowns, from which the better is believed: odds of 90 to 1."""
+CORRECTED_GAIN = 14.0
+"""Chi-square that four more unknowns may win while a picture is still called line-corrected; between the two nothing is said."""
+CLEAR_NS = 2.0
+"""Added to the error of a scallop before it is believed (content of one film: 5 ns)."""
+LEAST_SCATTER = 0.2
+"""Differences of the two fields scatter less than the errors of their rows: content is common. They are believed down to this share."""
+UNKNOWNS = 8
+"""e_B, e_C, e_D, skew, scallop, and by how much shift, growth and hue each err about the scallop."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoundaryData:
+    """One kind of reading at every boundary: ``data`` (n,), ``weight`` (n,) one over the standard error, 0 for not seen, and what the
+    unknowns (e_B, e_C, e_D, skew, scallop) read in it, uncorrected and corrected, (n, 5) each. ``source``: 0 shift, 1 growth, 2 hue."""
+
+    source: int
+    data: F64
+    weight: F64
+    uncorrected: F64
+    corrected: F64
+
+
+Curve = Callable[[F64], F64]
+
+
+def _operated(rows: NDArray[np.int64], step: int) -> list[tuple[F64, float]]:
+    """The lines that a relation free of slant looks at, (rows, step) each, with the factor each enters by."""
+    lines = rows[:, None] + 2.0 * np.arange(step)
+    return [(np.asarray(lines + 2.0 * k * step), f / step) for k, f in ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5))]
+
+
+def _read(lines: list[tuple[F64, float]], curve: Curve) -> F64:
+    return np.asarray(sum((curve(at) * factor).sum(axis=1) for at, factor in lines))
+
+
+def _rows_of(
+    rows: Rows, view: View, standard: Standard, phase: float, variance: F64, relation: str
+) -> tuple[NDArray[np.int64], BoundaryData]:
+    """Every row that a boundary passes through, with its pass number."""
+    period = float(standard.lines_per_pass)
+
+    def pass_of(row: F64) -> F64:
+        return np.floor((row / 2 - phase) / period + 1e-9)
+
+    k = INDEX[relation]
+    step = view.chroma_step_y if relation == "hue_ramp" else 1
+    all_rows = np.arange(view.top + EDGE_ROWS, view.bottom - EDGE_ROWS - 2 * step)
+    above, below = pass_of(all_rows.astype(float)), pass_of((all_rows + 2 * (2 * step - 1)).astype(float))
+    at = all_rows[(above != below) & (rows.weight[k][all_rows] > 0)]
+    if variance[k] <= 0:
+        at = at[:0]
+    lines = _operated(at, step)
+    centre, left, right = (line_fraction(standard, x) for x in (ACTIVE_SAMPLES / 2, 0, ACTIVE_SAMPLES))
+    burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
+
+    def reading(shape: Curve, plus: float, minus: float | None) -> F64:
+        """Of the shape at one fraction of the line, less that at another, as a column."""
+        value = _read(lines, lambda row: shape(theta(standard, phase, row, plus)))
+        return (value if minus is None else value - _read(lines, lambda row: shape(theta(standard, phase, row, minus))))[:, None]
+
+    heads = np.stack([_read(lines, partial(_is_head, pass_of, h)) for h in range(1, HEADS)], axis=1)
+    zero = np.zeros((len(at), 3))
+    shapes = (skew_shape, scallop_shape)
+    if relation == "shift":
+        uncorrected = np.hstack([heads, *(reading(s, centre, None) for s in shapes)])
+        corrected = np.hstack([zero, zero[:, :1], reading(scallop_shape, centre, burst)])
+    else:
+        unit = -standard.subcarrier_deg_per_ns if relation == "hue_ramp" else 1.0
+        growth = [unit * reading(s, right, left) for s in shapes]
+        uncorrected = np.hstack([zero, *growth])
+        corrected = np.hstack([zero, zero[:, :1], growth[1]])
+    weight = np.sqrt(rows.weight[k][at] / variance[k]) / SIGMA_SCALE if len(at) else np.zeros(0)
+    number = pass_of((at + 2 * (2 * step - 1)).astype(float)).astype(np.int64)
+    source = ("shift", "ramp", "hue_ramp").index(relation)
+    return number, BoundaryData(source, rows.ratio[k][at], weight, uncorrected, corrected)
+
+
+def _is_head(pass_of: Curve, head: int, row: F64) -> F64:
+    return np.asarray(pass_of(row) % HEADS == head, np.float64)
+
+
+def _means(number: NDArray[np.int64], of: BoundaryData) -> BoundaryData:
+    """Rows of each boundary together."""
+    kinds = np.unique(number)
+    share = (number[None, :] == kinds[:, None]) * of.weight**2
+    total = share.sum(axis=1)
+    share = share / np.where(total > 0, total, 1.0)[:, None]
+    return BoundaryData(of.source, share @ of.data, np.sqrt(total), share @ of.uncorrected, share @ of.corrected)
+
+
+def _differences(number: NDArray[np.int64], of: BoundaryData) -> BoundaryData:
+    """Of each boundary with two rows, one of each field, the second less the first."""
+    pairs = [np.flatnonzero(number == k) for k in np.unique(number)]
+    two = np.array([p for p in pairs if len(p) == 2], dtype=np.int64).reshape(-1, 2)
+    a, b = two[:, 0], two[:, 1]
+    weight = 1 / np.sqrt(1 / of.weight[a] ** 2 + 1 / of.weight[b] ** 2)
+    return BoundaryData(
+        of.source, of.data[b] - of.data[a], weight, of.uncorrected[b] - of.uncorrected[a], of.corrected[b] - of.corrected[a]
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class ModelFit:
+    value: F64
+    cov: F64
+    chi_square: float
+    left: list[F64]
+    leverage: list[float]
+
+
+def _fit(parts: list[BoundaryData], hue: HueUse, scallop: float, *, corrected: bool, only_scallop: bool) -> ModelFit:
+    """One model over all kinds of reading; unknowns as in ``UNKNOWNS``."""
+    designs = []
+    for p in parts:
+        basis = p.corrected if corrected else p.uncorrected * ([0, 0, 0, 0, 1] if only_scallop else 1)
+        own = np.zeros((len(p.data), 3))
+        own[:, p.source] = basis[:, 4]
+        designs.append(np.hstack([basis, own]))
+    sources = tuple(any(p.source == k and p.weight.any() for p in parts) for k in range(3))
+    ties = scallop_ties(scallop, sources, hue.silent)
+    whole = np.vstack([*designs, np.eye(UNKNOWNS)[5:]])
+    data = np.concatenate([*(p.data for p in parts), np.zeros(3)])
+    weight = np.concatenate([*(p.weight for p in parts), ties])
+    value, cov, left = weighted_fit(whole, data, weight)
+    leverage = np.einsum("ij,jk,ik->i", whole, cov, whole) * weight**2
+    ends = np.cumsum([len(p.data) for p in parts])[:-1]
+    n = len(data) - 3
+    return ModelFit(value, cov, float(np.sum(left**2)), np.split(left[:n], ends), [float(s.sum()) for s in np.split(leverage[:n], ends)])
+
+
+def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> TimeBaseFit:
+    """Compare the models and give what the likeliest lets through; NaN for what it hides."""
+    read = {
+        name: _rows_of(rows, view, standard, fit.phase_lines, fit.variance, name) for name in ("shift", "ramp", "hue_ramp")
+    }
+    means = {name: _means(*r) for name, r in read.items()}
+    ramp, hue_ramp = (
+        scallop_alone(means[k].uncorrected[:, 4], means[k].data, means[k].weight) for k in ("ramp", "hue_ramp")
+    )
+    hue = hue_use(standard, ramp, hue_ramp)
+    parts = [means["shift"], _differences(*read["shift"]), means["ramp"], *([means["hue_ramp"]] if hue.used else [])]
+    scallop = ramp[0] if np.isfinite(ramp[1]) else 0.0
+    # once with the errors of the null periods, to see how each kind scatters about the freest model; then with that scatter
+    first = _fit(parts, hue, scallop, corrected=False, only_scallop=False)
+    other = _fit(parts, hue, scallop, corrected=True, only_scallop=False)
+    parts = [_rescaled(p, k, first, other) for k, p in enumerate(parts)]
+    free = _fit(parts, hue, scallop, corrected=False, only_scallop=False)
+    right = _fit(parts, hue, scallop, corrected=False, only_scallop=True)
+    corrected = _fit(parts, hue, scallop, corrected=True, only_scallop=False)
+    return _decided(standard, free, right, corrected)
+
+
+def _rescaled(part: BoundaryData, k: int, *fits: ModelFit) -> BoundaryData:
+    """Errors as the data scatter about the model that leaves least of this kind (Birge ratio); differences of fields may also have
+    smaller errors than their rows promise."""
+    if not part.weight.any():
+        return part
+    n = int(np.count_nonzero(part.weight))
+    scatter = min(float(np.sum(f.left[k] ** 2)) / max(n - f.leverage[k], 1.0) for f in fits)
+    least = LEAST_SCATTER**2 if k == 1 else 1.0
+    return BoundaryData(part.source, part.data, part.weight / np.sqrt(max(scatter, least)), part.uncorrected, part.corrected)
+
+
+def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: ModelFit) -> TimeBaseFit:
+    gain = corrected.chi_square - free.chi_square
+    against_right = corrected.chi_square - right.chi_square
+    if gain > UNCORRECTED_GAIN or against_right > LIKELIER:
+        return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard)
+    clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]
+    if clear[0] and gain < CORRECTED_GAIN and against_right < -LIKELIER:
+        return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard)
+    value, cov = corrected.value[:5].copy(), corrected.cov[:5, :5].copy()
+    # either model may be the true one: the error bar takes both in
+    value[4] = (corrected.value[4] + right.value[4]) / 2
+    cov[4, 4] = max(corrected.cov[4, 4], right.cov[4, 4]) + ((corrected.value[4] - right.value[4]) / 2) ** 2
+    return time_base_of("undetermined", value, cov, standard, scallop_known=all(clear))
