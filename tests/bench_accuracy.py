@@ -45,7 +45,8 @@ def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
         elif turn == 3:
             yield clean(seed, seconds=seconds, carrier=FILES[again // 2 % len(FILES)] if again % 2 else "memory")
         elif turn in (7, 9):
-            yield clean(seed, seconds=seconds, content=foolers[(2 * again + (turn == 9)) % len(foolers)])
+            carrier = FILES[again // 2 % len(FILES)] if turn == 9 and again % 2 else "memory"
+            yield clean(seed, seconds=seconds, content=foolers[(2 * again + (turn == 9)) % len(foolers)], carrier=carrier)
         else:
             yield (relocking if again % 2 else beginning)(seed, seconds=seconds)
 

@@ -19,24 +19,24 @@ from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.01, "hue": 0.04, "level": 0.02, "noise": 0.08, "response": 0.12}
+SYSTEMATIC = {"saturation": 0.008, "hue": 0.03, "level": 0.017, "noise": 0.07, "response": 0.12}
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
 NOISE_OF_RESPONSE = 0.2
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
-HEADS_SCALE = {"saturation": 1.1, "hue": 1.2, "level": 1.3, "noise": 1.5, "response": 1.1}
+HEADS_SCALE = {"saturation": 1.0, "hue": 1.1, "level": 1.15, "noise": 1.0, "response": 1.05}
 """Standard errors of jumps times this: content errs alike at several boundaries (same source)."""
-FLOOR = {"saturation": 0.04, "hue": 0.05, "level": 0.01, "noise": 0.06, "response": 0.06}
+FLOOR = {"saturation": 0.035, "hue": 0.045, "level": 0.009, "noise": 0.045, "response": 0.06}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
 MOST_LOG_GAIN = 1.2
 """Gains of 3.3 and more are not believed when hue is corrected for them."""
-SCALLOP_FLOOR_NS = {"525": 1.0, "625": 3.0}
+SCALLOP_FLOOR_NS = {"525": 0.6, "625": 1.5}
 """Standard error below which no scallop is claimed; in 625 there is no hue along the line to read it from (same source)."""
-VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.5, 0.02
+VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.3, 0.015
 """The same for velocity error, and the share of the skew that goes into it within a line, which is not told apart."""
-BOW_ERROR = 0.035
+BOW_ERROR = 0.025
 """Share of a scallop or velocity error that content may bias it by (same source)."""
 HUE_DEG_PER_NS = 0.006
 """Error of a head's hue for each ns of velocity error, whose own turn of hue, two hundred times as large, is taken off (same source)."""
