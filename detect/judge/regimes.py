@@ -24,12 +24,13 @@ from detect.judge.timebase import (
     SIGMA_SCALE,
     SIGNIFICANT,
     HueUse,
+    ModelFit,
+    Part,
     TimeBaseFit,
+    fit_parts,
     hue_use,
     scallop_alone,
-    scallop_ties,
     time_base_of,
-    weighted_fit,
 )
 from detect.judge.wheel import EDGE_ROWS, View, WheelFit
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
@@ -47,10 +48,6 @@ CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed (content of one film: 5 ns)."""
 LEAST_SCATTER = 0.2
 """Differences of the two fields scatter less than the errors of their rows: content is common. They are believed down to this share."""
-UNKNOWNS = 8
-"""e_B, e_C, e_D, skew, scallop, and by how much shift, growth and hue each err about the scallop."""
-
-
 @dataclass(frozen=True, slots=True)
 class BoundaryData:
     """One kind of reading at every boundary: ``data`` (n,), ``weight`` (n,) one over the standard error, 0 for not seen, and what the
@@ -142,33 +139,12 @@ def _differences(number: NDArray[np.int64], of: BoundaryData) -> BoundaryData:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class ModelFit:
-    value: F64
-    cov: F64
-    chi_square: float
-    left: list[F64]
-    leverage: list[float]
-
-
-def _fit(parts: list[BoundaryData], hue: HueUse, scallop: float, *, corrected: bool, only_scallop: bool) -> ModelFit:
-    """One model over all kinds of reading; unknowns as in ``UNKNOWNS``."""
-    designs = []
-    for p in parts:
-        basis = p.corrected if corrected else p.uncorrected * ([0, 0, 0, 0, 1] if only_scallop else 1)
-        own = np.zeros((len(p.data), 3))
-        own[:, p.source] = basis[:, 4]
-        designs.append(np.hstack([basis, own]))
-    sources = tuple(any(p.source == k and p.weight.any() for p in parts) for k in range(3))
-    ties = scallop_ties(scallop, sources, hue.silent)
-    whole = np.vstack([*designs, np.eye(UNKNOWNS)[5:]])
-    data = np.concatenate([*(p.data for p in parts), np.zeros(3)])
-    weight = np.concatenate([*(p.weight for p in parts), ties])
-    value, cov, left = weighted_fit(whole, data, weight)
-    leverage = np.einsum("ij,jk,ik->i", whole, cov, whole) * weight**2
-    ends = np.cumsum([len(p.data) for p in parts])[:-1]
-    n = len(data) - 3
-    return ModelFit(value, cov, float(np.sum(left**2)), np.split(left[:n], ends), [float(s.sum()) for s in np.split(leverage[:n], ends)])
+def _fit(parts: list[BoundaryData], hue: HueUse, scallop: float, *, corrected: bool, only_scallop: bool = False) -> ModelFit:
+    """One of the three models over all kinds of reading."""
+    known = [0, 0, 0, 0, 1] if only_scallop else [1, 1, 1, 1, 1]
+    return fit_parts(
+        [Part(p.source, p.data, p.weight, (p.corrected if corrected else p.uncorrected) * known) for p in parts], hue, scallop
+    )
 
 
 def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> TimeBaseFit:
@@ -183,13 +159,13 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> Ti
     hue = hue_use(standard, ramp, hue_ramp)
     parts = [means["shift"], _differences(*read["shift"]), means["ramp"], *([means["hue_ramp"]] if hue.used else [])]
     scallop = ramp[0] if np.isfinite(ramp[1]) else 0.0
-    # once with the errors of the null periods, to see how each kind scatters about the freest model; then with that scatter
-    first = _fit(parts, hue, scallop, corrected=False, only_scallop=False)
-    other = _fit(parts, hue, scallop, corrected=True, only_scallop=False)
+    # once with the errors of the null periods, to see how each kind scatters about the better model; then with that scatter
+    first = _fit(parts, hue, scallop, corrected=False)
+    other = _fit(parts, hue, scallop, corrected=True)
     parts = [_rescaled(p, k, first, other) for k, p in enumerate(parts)]
-    free = _fit(parts, hue, scallop, corrected=False, only_scallop=False)
+    free = _fit(parts, hue, scallop, corrected=False)
     right = _fit(parts, hue, scallop, corrected=False, only_scallop=True)
-    corrected = _fit(parts, hue, scallop, corrected=True, only_scallop=False)
+    corrected = _fit(parts, hue, scallop, corrected=True)
     return _decided(standard, free, right, corrected)
 
 

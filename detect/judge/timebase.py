@@ -137,6 +137,52 @@ def scallop_alone(unit: F64, data: F64, weight: F64) -> tuple[float, float]:
     return value, float(np.sqrt(max(left, 1.0) / power))
 
 
+UNKNOWNS = 8
+"""e_B, e_C, e_D against A, skew, scallop, and by how much shift, growth and hue each err about the scallop."""
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Readings of one kind: ``data`` (n,), ``weight`` (n,) one over the standard error, 0 for not seen, and ``basis`` (n, 5), what unit
+    e_B, e_C, e_D, skew and scallop read there. ``source``: 0 shift, 1 growth, 2 hue."""
+
+    source: int
+    data: F64
+    weight: F64
+    basis: F64
+
+
+@dataclass(frozen=True, slots=True)
+class ModelFit:
+    """Values and covariance of ``UNKNOWNS``; residuals in standard errors and leverage, by part."""
+
+    value: F64
+    cov: F64
+    chi_square: float
+    left: list[F64]
+    leverage: list[float]
+
+
+def fit_parts(parts: list[Part], hue: HueUse, scallop: float) -> ModelFit:
+    """All kinds of reading together. ``scallop``: about how large it is, for how far each way of reading it may err."""
+    designs = []
+    for p in parts:
+        own = np.zeros((len(p.data), 3))
+        own[:, p.source] = p.basis[:, 4]
+        designs.append(np.hstack([p.basis, own]))
+    sources = tuple(any(p.source == k and p.weight.any() for p in parts) for k in range(3))
+    ties = scallop_ties(scallop, sources, hue.silent)
+    whole = np.vstack([*designs, np.eye(UNKNOWNS)[UNKNOWNS - 3 :]])
+    data = np.concatenate([*(p.data for p in parts), np.zeros(3)])
+    weight = np.concatenate([*(p.weight for p in parts), ties])
+    value, cov, left = weighted_fit(whole, data, weight)
+    leverage = np.einsum("ij,jk,ik->i", whole, cov, whole) * weight**2
+    ends = np.cumsum([len(p.data) for p in parts])
+    return ModelFit(
+        value, cov, float(np.sum(left**2)), np.split(left, ends)[:-1], [float(x.sum()) for x in np.split(leverage, ends)[:-1]]
+    )
+
+
 def fit_windows(rows: Rows, view: View, standard: Standard, fit: WheelFit, stretch: TimeBaseFit) -> TimeBaseFit:
     """The jumps of a few windows in the regime of their stretch."""
     design = timing_design(rows, view, standard, fit.phase_lines)
@@ -148,20 +194,15 @@ def fit_windows(rows: Rows, view: View, standard: Standard, fit: WheelFit, stret
         standard, scallop_alone(design.growth[:, 1], jumps[1], weights[1]), scallop_alone(hue_unit[:, 1], jumps[2], weights[2])
     )
     weights[2] = weights[2] * hue.used
-    uncorrected = stretch.regime == "uncorrected"
     zero = np.zeros((HEADS, 3))
-    shift = np.hstack([_STEP[:, 1:], design.shift]) if uncorrected else np.hstack([zero, design.shift_corrected * [0, 1]])
-    keep = [1, 1] if uncorrected else [0, 1]
-    parts = [shift, np.hstack([zero, design.growth * keep]), np.hstack([zero, hue_unit * keep])]
-    # each way of reading a scallop may be off by itself
-    own = [np.zeros((HEADS, 3)) for _ in range(3)]
-    for k in range(3):
-        own[k][:, k] = parts[k][:, 4]
+    if stretch.regime == "uncorrected":
+        bases = [np.hstack([_STEP[:, 1:], design.shift]), np.hstack([zero, design.growth]), np.hstack([zero, hue_unit])]
+    else:
+        bases = [np.hstack([zero, unit * [0, 1]]) for unit in (design.shift_corrected, design.growth, hue_unit)]
+    parts = [Part(k, *p) for k, p in enumerate(zip(jumps, weights, bases, strict=True))]
     scallop = stretch.scallop_ns if np.isfinite(stretch.scallop_ns) else 0.0
-    ties = scallop_ties(scallop, tuple(bool(w.any()) for w in weights), hue.silent)
-    whole = np.vstack([*(np.hstack([p, o]) for p, o in zip(parts, own, strict=True)), np.eye(8)[5:]])
-    data, weight = np.concatenate([*jumps, np.zeros(3)]), np.concatenate([*weights, ties])
-    value, cov, left = weighted_fit(whole, data, weight)
-    spare = int(np.count_nonzero(weight)) - (8 if uncorrected else 4)
-    scale = min(max(1.0, float(np.sum(left**2)) / spare), MOST_SCALE**2) if spare > 0 else 1.0
-    return time_base_of(stretch.regime, value[:5], cov[:5, :5] * scale, standard, scallop_known=np.isfinite(stretch.scallop_ns))
+    model = fit_parts(parts, hue, scallop)
+    spare = sum(int(np.count_nonzero(p.weight)) for p in parts) - sum(model.leverage)
+    left = float(sum(np.sum(x**2) for x in model.left))
+    scale = min(max(1.0, left / spare), MOST_SCALE**2) if spare >= 1 else 1.0
+    return time_base_of(stretch.regime, model.value[:5], model.cov[:5, :5] * scale, standard, scallop_known=np.isfinite(stretch.scallop_ns))
