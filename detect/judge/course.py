@@ -13,7 +13,8 @@ SWITCH_PRICE = 12.0
 """Log-likelihood that going in or out must win: about five standard errors in one window."""
 LEVEL_SPREAD = 0.2
 """A fault that is there may vary by this share from window to window without being said to come and go."""
-
+ABSENT_SPREAD = 0.04
+"""Share of the level that content may read where the fault is absent, beyond a window's own scatter: less than ``LEAST_PART``."""
 
 WHOLE_PART = 0.85
 """A window that shows this share of the level has the fault all through: less is noise of the window."""
@@ -56,9 +57,18 @@ def stretches(
         level = float((amplitude[on & said] * weight).sum() / weight.sum())
     bounds = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
     return [
-        _stretch(amplitude, sigma, int(first), int(last), start_frame, end_frame)
+        _stretch(amplitude, sigma, *_without_silent_ends(amplitude, sigma, int(first), int(last), level), start_frame, end_frame)
         for first, last in zip(bounds[::2], bounds[1::2], strict=True)
+        if said[first:last].any()
     ]
+
+
+def _without_silent_ends(amplitude: F64, sigma: F64, first: int, last: int, level: float) -> tuple[int, int]:
+    """Leave out windows at an end that say nothing, where the window next to them shows the fault for a part of its time only."""
+    speaking = first + np.flatnonzero(np.isfinite(sigma[first:last]))
+    begin, end = int(speaking[0]), int(speaking[-1]) + 1
+    partly = [amplitude[w] < WHOLE_PART * level - PART_CLEAR * sigma[w] for w in (begin, end - 1)]
+    return begin if partly[0] else first, end if partly[1] else last
 
 
 def _stretch(
@@ -101,7 +111,8 @@ def _two_states(amplitude: F64, sigma: F64, level: float) -> NDArray[np.bool_]:
     """Viterbi over "absent" (0) and "there" (level)."""
     said = np.isfinite(sigma)
     variance = np.where(said, sigma, 1.0) ** 2
-    off = np.where(said, amplitude**2 / variance, 0.0) / 2
+    absent = variance + (ABSENT_SPREAD * level) ** 2
+    off = np.where(said, amplitude**2 / absent + np.log(absent / variance), 0.0) / 2
     there = np.where(said, (amplitude - level) ** 2 / (variance + (LEVEL_SPREAD * level) ** 2), 0.0) / 2
     there += np.where(said, np.log1p((LEVEL_SPREAD * level) ** 2 / variance), 0.0) / 2
     cost = np.stack([np.minimum(off, 200.0), np.minimum(there, 200.0)])

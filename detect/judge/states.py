@@ -11,6 +11,7 @@ from detect.findings import Finding, WheelState
 from detect.judge.causes import causes_for
 from detect.judge.judged import JudgedFile, pool_of
 from detect.judge.relocking import find_border
+from detect.judge.seen_in_part import seen_in_part
 from detect.judge.stretch import Pooled
 from detect.judge.tracking import fit_curve, track, window_groups
 from detect.judge.wheel import phase_lattice
@@ -53,7 +54,10 @@ def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
 
 
 def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDArray[np.int64], Pooled]]:
-    """Fit each stretch; neighbours stay apart only where both have a wheel, and not the same one."""
+    """Fit each stretch; neighbours stay apart only where both have a wheel, and not the same one.
+
+    Where a whole stretch shows none, a part of it may.
+    """
     out: list[tuple[NDArray[np.int64], Pooled]] = []
     for part in parts:
         pooled = pool_of(file, part, None)
@@ -62,7 +66,7 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
             part = np.concatenate([before, part])
             pooled = pool_of(file, part, None)
         out.append((part, pooled))
-    return out
+    return [(part, pooled if pooled.locked else seen_in_part(file, part, pooled)) for part, pooled in out]
 
 
 def _differ(a: Pooled, b: Pooled, standard: Standard) -> bool:
@@ -78,14 +82,15 @@ def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:
 
 
 def wheel_state(start: int, end: int, pooled: Pooled) -> WheelState:
+    fit = (pooled.anchor or pooled).fit
     return WheelState(
         start_frame=start,
         end_frame=end,
-        phase_lines=pooled.fit.phase_lines if pooled.locked else None,
-        phase_sigma_lines=pooled.fit.phase_sigma_lines if pooled.locked else None,
+        phase_lines=fit.phase_lines if pooled.locked else None,
+        phase_sigma_lines=fit.phase_sigma_lines if pooled.locked else None,
         locked=pooled.locked,
-        significance=pooled.fit.joint,
-        null_ratio=pooled.fit.null_ratio,
+        significance=fit.joint,
+        null_ratio=fit.null_ratio,
     )
 
 

@@ -31,10 +31,14 @@ class Pooled:
     timing: TimeBaseFit
     pictures: float
     groups: int
+    anchor: Pooled | None = None
+    """The part of the stretch that shows the wheel, where the whole does not."""
 
     @property
     def locked(self) -> bool:
         """A steady wheel was found: all relations together, or one by itself, stand out from the null periods."""
+        if self.anchor is not None:
+            return True
         alone = (self.fit.strength > 1.5 * NULL_RATIO * np.maximum(self.fit.null_peak, 1.0)) & (
             self.fit.strength > self.fit.near_peak
         )

@@ -113,10 +113,11 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
 
 def _blocks(file: JudgedFile, members: NDArray[np.int64], pooled: Pooled) -> list[Pooled]:
     """Minutes of a long stretch by themselves: a fault of one minute drowns in an hour."""
+    anchor = [] if pooled.anchor is None else [pooled.anchor]
     if len(members) < 2 * BLOCK_WINDOWS:
-        return []
+        return anchor
     count = len(members) // BLOCK_WINDOWS
-    return [pool_of(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
+    return anchor + [pool_of(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
 
 
 def _context(file: JudgedFile, limits: Limits, doubt: Doubt) -> Context:
