@@ -23,7 +23,7 @@ from detect.findings import Findings
 from synthetic_clips.foolers import FOOLERS
 from synthetic_clips.render import Truth
 from tests.bench_accuracy_tables import document
-from tests.bench_material import TARGET, Case, beginning, clean, faulty, played, relocking, standard_of
+from tests.bench_material import TARGET, Case, at_target, beginning, clean, faulty, played, relocking, standard_of
 
 DOCUMENT = Path(__file__).parents[1] / "docs" / "accuracy.md"
 FILES = ("mpeg2_intra", "dv25", "prores", "h264")
@@ -33,7 +33,16 @@ PER_HEAD = tuple(k for k in TARGET if k not in SINGLE)
 
 
 def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
-    """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each."""
+    """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each.
+
+    Then, a third as many again, tapes with faults of just the target size.
+    """
+    yield from _spread(clips, first_seed, seconds)
+    for seed in range(first_seed, first_seed + clips // 3):
+        yield at_target(seed, seconds=seconds)
+
+
+def _spread(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
     foolers = list(FOOLERS)
     for k in range(clips):
         seed = first_seed + k

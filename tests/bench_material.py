@@ -257,6 +257,41 @@ def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | No
     return Case(f"faulty {seed}", seed, faults, carrier, content, seconds)
 
 
+def at_target(seed: int, *, seconds: float) -> Case:
+    """An uncorrected tape of varied content with cuts, each kind of fault on it or not, at the size that should be found.
+
+    A fault of one head has that size against the other three: three quarters of it against the mean of the four.
+    """
+    rng = np.random.default_rng([seed, 6])
+
+    def size(name: str) -> float:
+        return TARGET[name] * float(rng.choice([-1.0, 1.0])) if rng.random() < PRESENCE else 0.0
+
+    def one_head(name: str) -> tuple[float, float, float, float]:
+        values = [0.0] * 4
+        values[int(rng.integers(4))] = size(name)
+        return values[0], values[1], values[2], values[3]
+
+    standard = str(rng.choice(["525", "625"]))
+    faults = DeckFaults(
+        standard=standard,  # type: ignore[arg-type]
+        phase_lines=round(float(rng.uniform(0, 15.6)), 2),
+        skew_ns=size("skew_ns"),
+        scallop_ns=size("scallop_ns"),
+        quadrature_ns=one_head("quadrature_ns"),
+        saturation_pct=one_head("saturation_pct"),
+        hue_deg=one_head("hue_deg"),
+        level_ire=one_head("level_ire"),
+        noise_db=one_head("noise_db"),
+        response_db=one_head("response_db"),
+        snr_db=round(float(rng.uniform(40, 46)), 1),
+        chroma_snr_db=round(float(rng.uniform(40, 46)), 1),
+        blanking=str(rng.choice(["tape", "reinserted"])),  # type: ignore[arg-type]
+        saturation_follows_response=False,
+    )
+    return Case(f"target {seed}", seed, faults, MEMORY, "varied", seconds)
+
+
 def clean(seed: int, *, seconds: float, carrier: str = MEMORY, content: str | None = None) -> Case:
     """A tape without a fault."""
     rng = np.random.default_rng([seed, 3])

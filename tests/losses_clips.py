@@ -15,6 +15,7 @@ from detect.measure.loss_score import COLUMNS
 from detect.measure.losses import LossFinder
 from synthetic_clips.render import Tape
 from tests import losses_material as m
+from tests.losses_light import LIGHTS
 
 KINDS = (
     "still",
@@ -34,7 +35,7 @@ KINDS = (
     "stripes",
     "snow",
 )
-FOOLERS = ("glints", "water")
+FOOLERS = ("glints", "water", *LIGHTS)
 """Pictures that hold dashes of light of their own: reported apart."""
 
 
@@ -143,6 +144,8 @@ def scene(kind: str, split: str, rows: int, seed: int, films: Sequence[str] = ()
         return m.stripes(
             rows, period=float(r.uniform(4, 20)), vy=float(r.uniform(-2, 2)), slant=float(r.normal(0, 0.1))
         )
+    if kind in LIGHTS:
+        return LIGHTS[kind](moving(0.3), rows, seed)
     if kind == "snow":
         return m.rain(moving(0.5), rows, seed=seed, count=300)
     return m.play(films[int(r.integers(len(films)))], rows, first=int(r.integers(0, 50)), hold=int(r.choice([1, 2])))
@@ -165,7 +168,7 @@ def clips(
     names = list(kinds or KINDS) + (["film"] if films and kinds is None else [])
     for seed in seeds:
         for kind in names:
-            number = (*KINDS, "film").index(kind)
+            number = (*KINDS, "film", *LIGHTS).index(kind)
             r = np.random.default_rng([seed, number, split == "bench"])
             height = int(r.choice([486, 486, 576, 480]))
             scenes, total = [], 0
