@@ -11,7 +11,13 @@ Arrays = dict[str, np.ndarray]
 
 
 def candidates(
-    score: np.ndarray, rng: np.random.Generator, *, length: float = 16, frames: int = 300, kind: int = 0
+    score: np.ndarray,
+    rng: np.random.Generator,
+    *,
+    length: float = 16,
+    frames: int = 300,
+    kind: int = 0,
+    leak: float = 0.0,
 ) -> Arrays:
     count = len(score)
     x0 = rng.integers(10, 600, count)
@@ -22,6 +28,8 @@ def candidates(
         "x1": x0 + np.maximum(6, rng.normal(length, 1, count)).astype(int),
         "kind": np.full(count, kind),
         "score": score,
+        "leak": np.full(count, leak),
+        "stack": np.ones(count, int),
     }
 
 
@@ -47,16 +55,61 @@ def test_no_candidates_are_none() -> None:
 
 
 def glints(rng: np.random.Generator, count: int = 1500) -> Arrays:
-    """Scores as sparkling water gives them: falling by exp(-0.8) a unit from -3 up."""
-    return candidates(rng.exponential(1 / 0.8, count) - 3, rng, length=11)
+    """Candidates as sparkling water gives them: scores falling by exp(-0.8) a unit from -3 up, one in ten without a
+    leak."""
+    arrays = candidates(rng.exponential(1 / 0.8, count) - 3, rng, length=11)
+    return arrays | {"leak": np.where(rng.random(count) < 0.1, 0.03, rng.uniform(0.1, 0.8, count))}
 
 
-def test_a_shot_full_of_short_dashes_yields_few() -> None:
-    rng = np.random.default_rng(2)
+def test_a_shot_full_of_light_yields_nothing() -> None:
+    arrays = glints(np.random.default_rng(2))
+    assert np.sum(arrays["score"] >= LIKELY) > 8
+    assert choose(arrays).sum() == 0
+
+
+def test_light_with_high_scores_is_no_more_believed() -> None:
+    """Sequins score as high as losses do; their near misses score as high too."""
+    rng = np.random.default_rng(12)
     arrays = glints(rng)
-    before = int(np.sum(arrays["score"] >= LIKELY))
-    assert before > 8
-    assert choose(arrays).sum() <= before / 3
+    arrays["score"] = rng.normal(3.0, 3.0, len(arrays["score"]))
+    assert choose(arrays).sum() == 0
+
+
+def test_a_loss_beside_the_light_is_taken() -> None:
+    rng = np.random.default_rng(13)
+    light = glints(rng)
+    light["line"] = rng.integers(150, 235, len(light["line"]))
+    losses = candidates(np.full(5, 3.0), rng, length=11)
+    losses["line"] = rng.integers(5, 80, 5)
+    arrays, origin = joined(light, losses)
+    assert choose(arrays)[origin == 1].all()
+    losses["line"] = rng.integers(170, 230, 5)
+    arrays, origin = joined(light, losses)
+    assert not choose(arrays)[origin == 1].any()
+
+
+def test_losses_of_several_lines_are_taken_where_there_is_no_light() -> None:
+    arrays = candidates(np.full(9, 6.0), np.random.default_rng(14)) | {"stack": np.full(9, 3)}
+    assert choose(arrays).all()
+
+
+def test_dirt_on_film_is_known_from_the_shots_around() -> None:
+    """One speck a shot proves nothing; a stretch of film with one in every shot does."""
+    rng = np.random.default_rng(15)
+    faint = candidates(np.full(10, 1.0), rng, length=11, leak=0.4)
+    clear = candidates(np.full(4, 3.0), rng, length=11, leak=0.4)
+    arrays, origin = joined(faint, clear)
+    cuts = list(range(15, 300, 15))
+    assert not choose(arrays, cuts=cuts)[origin == 1].any()
+    assert choose(clear, cuts=cuts).all()
+
+
+def test_light_in_one_place_does_not_make_a_scratch() -> None:
+    """Lamps mirrored in wet ground stand in columns: each crowds at some places across the tape."""
+    rng = np.random.default_rng(16)
+    light = glints(rng, 400)
+    position = rng.normal(0.4, 0.01, 400)
+    np.testing.assert_array_equal(choose(light, position=position), choose(light))
 
 
 def test_losses_of_another_look_in_that_shot_are_still_taken() -> None:
@@ -152,6 +205,7 @@ def test_dashes_at_line_ends_are_no_losses() -> None:
 def test_a_field_full_of_suspects_beside_a_cut_needs_better_odds() -> None:
     """A cut between the fields of a frame leaves a field that none around it explains."""
     arrays = candidates(np.array([4.6, 7.0]), np.random.default_rng(11))
-    arrays |= {"crowd": np.array([61, 61]), "neighbours": np.array([2, 2])}
+    arrays |= {"crowd": np.array([61, 61]), "neighbours": np.array([2, 2]), "leak": np.array([0.5, 0.5])}
     assert choose(arrays).tolist() == [False, True]
     assert choose({**arrays, "neighbours": np.array([4, 4])}).all()
+    assert choose({**arrays, "leak": np.zeros(2)}).all()

@@ -1,10 +1,11 @@
-"""Which candidate losses are taken for losses: the score, the shot's own false alarms, and the wheel.
+"""Which candidate losses are taken for losses: the score, the picture's own light, and the wheel.
 
-The score of a candidate (log odds) is right for ordinary pictures. Two things are known only afterwards:
+The score of a candidate (log odds) is right for ordinary pictures. Three things are known only afterwards:
 
-* *the shot*: where sun on water or falling snow make dashes of light, many candidates of one look (kind and length)
-  stand just below the threshold. The number of false ones above it is predicted from them, and the threshold of that
-  look rises until the prediction is small against what is taken;
+* *light*: glints, sequins and dirt on film leave near misses, which tell how many false ones to expect among them
+  (``loss_light``); the threshold rises there;
+* *the picture*: where a field cannot be predicted at all, many candidates of any look stand just below the threshold;
+  the number of false ones above it is predicted from them;
 * *the wheel*: a scratch comes back in every pass at the same place. Where losses crowd at one place across the tape in
   different lines of the picture, the odds of the next candidate there are better by the ratio of the densities, and
   its threshold is lower by the logarithm of that (Bayes; Armstrong, Rayner and Kokaram 1998 gain the same way).
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from detect.judge import loss_light
 from detect.measure.line_ends import STANDING
 
 LIKELY = 2.0
@@ -42,14 +44,13 @@ FALSE_PER_MINUTE = 0.5
 """... or in a minute."""
 HIGHEST = 9.0
 """Threshold above which nothing is raised."""
-LENGTHS_SAMPLES = (0.0, 13.5, 20.0, 30.0, 60.0, 1e9)
-"""Classes of length: under 1, 1.5, 2.2, 4.4 us and longer. Dashes of light are short."""
 CROWDED_RUNS = 300
 """Suspect runs in a field from which its picture cannot be predicted (as many as are weighed, measure.losses): there
 false candidates have every look, so all looks of the shot are asked together."""
 CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 2, 30, 6.0
 """A field beside a cut (so many fields around to ask, or fewer) with so many suspect runs may itself belong to the other
-shot, for edits and film cut between the fields of a frame too: odds must be e^4 better there (house practice)."""
+shot, for edits and film cut between the fields of a frame too: odds must be e^4 better there (house practice) for what
+goes on in the next lines."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
 LONGEST_SHOT_S = 20.0
@@ -82,42 +83,42 @@ def choose_losses(
     if not len(score):
         return np.zeros(0, bool)
     length = np.asarray(candidates["x1"]).astype(int) - np.asarray(candidates["x0"]).astype(int)
+    shot = np.searchsorted(cuts, np.asarray(candidates["frame"]).astype(int), "right")
+    threshold = loss_light.thresholds(candidates, likely=LIKELY, shot=shot, frame_rate=frame_rate)
     gain: NDArray[np.floating[Any]] = np.zeros(len(score))
     if pass_position is not None:
-        gain = _gain_of_the_wheel(candidates, score >= LIKELY, pass_position, frame_rate)
-    threshold = _of_the_shot(candidates, length, np.asarray(cuts), frame_rate, alone=gain == 0)
-    threshold = np.where(gain > 0, LIKELY - gain, threshold)
+        gain = _gain_of_the_wheel(candidates, score >= threshold, pass_position, frame_rate)
+    picture = _of_the_picture(candidates, shot, np.asarray(cuts), frame_rate, alone=gain == 0)
+    threshold = np.where(gain > 0, threshold - gain, np.maximum(threshold, picture))
     is_loss = np.asarray(candidates["kind"]) != STANDING
     return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss)
 
 
-def _of_the_shot(
+def _of_the_picture(
     candidates: Mapping[str, NDArray[Any]],
-    length: NDArray[np.int64],
+    shot: NDArray[np.int64],
     cuts: NDArray[Any],
     frame_rate: float,
     *,
     alone: NDArray[np.bool_],
 ) -> NDArray[np.floating[Any]]:
-    """Threshold of each candidate, raised where its shot shows too many of its look below the threshold.
+    """Threshold of each candidate, raised in fields that cannot be predicted and beside cuts.
 
     ``alone``: candidates that are not explained by the wheel; a faint scratch is no sign of a difficult picture.
     """
     frame = np.asarray(candidates["frame"]).astype(int)
     score = np.asarray(candidates["score"], float)
-    shot = np.searchsorted(cuts, frame, "right")
-    first = np.concatenate([[0], cuts])[shot]
-    part = (frame - first) // max(1, round(LONGEST_SHOT_S * frame_rate))
-    look = np.searchsorted(LENGTHS_SAMPLES, length, "right") + 10 * np.asarray(candidates["kind"]).astype(int)
-    threshold = _of_the_look(np.stack([shot, part, look]), score, frame, frame_rate, alone)
+    threshold = np.full(len(score), LIKELY)
     if "crowd" not in candidates:
         return threshold
+    first = np.concatenate([[0], cuts])[shot]
+    part = (frame - first) // max(1, round(LONGEST_SHOT_S * frame_rate))
     crowded = np.asarray(candidates["crowd"]).astype(int) > CROWDED_RUNS
     together = _of_the_look(np.stack([shot, part, crowded]), score, frame, frame_rate, alone)
-    threshold = np.where(crowded, np.maximum(threshold, together), threshold)
+    threshold = np.where(crowded, together, threshold)
     if "neighbours" in candidates:
         at_cut = np.asarray(candidates["neighbours"]) <= CUT_NEIGHBOURS
-        torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS)
+        torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS) & loss_light.is_near(candidates)
         threshold = np.where(torn, np.maximum(threshold, CUT_LIKELY), threshold)
     return threshold
 

@@ -17,8 +17,12 @@ F32 = NDArray[np.float32]
 
 RUN_COLUMNS = 5
 """Of a run: line, x0, x1, sum of the excess, samples with an excess."""
-FEATURES = 24
+FEATURES = 25
 """Of a run weighed again, see ``loss_score.COLUMNS``."""
+LEAK_MARGIN_SAMPLES = 8
+"""Looked at before and after a run for the level beside it: its ends are soft over two."""
+LEAK_ENDS_SAMPLES, LEAK_FEWEST = 5, 3
+"""... of which the outer five give the level, three at the least (at the ends of the lines)."""
 
 
 @compiled
@@ -233,34 +237,35 @@ def found_again(
     """
     lines, width = y.shape[1], y.shape[2]
     step = max(1, (x1 - x0) // 20)
+    count = (x1 - x0 + step - 1) // step
     best = 4096.0
     for r in range(4):
         f = refs[r]
         if f < 0:
             continue
         cx, cy = int(np.round(moves[1, r, 0])), int(np.floor(moves[1, r, 1] + 0.25))
-        for dy in range(cy - 5, cy + 6):
+        for ky in range(11):  # from the middle out: the sooner the best is found, the sooner the others are left
+            dy = cy + ((ky + 1) // 2 if ky % 2 else -(ky // 2))
             la, lm, lb = above + dy, line + dy, below + dy
             if la < 0 or lb >= lines:
                 continue
-            for dx in range(cx - 24, cx + 25):
+            for kx in range(49):
+                dx = cx + ((kx + 1) // 2 if kx % 2 else -(kx // 2))
                 if x0 - 3 + dx < 0 or x1 + 3 + dx > width:
                     continue
-                own, n = 0, 0
+                own, limit = 0, best * (count + 2)
                 for x in range(x0, x1, step):
                     own += abs(y[here, line, x] - y[f, lm, x + dx])
-                    n += 1
-                if own >= best * n:
+                    if own >= limit:
+                        break
+                if own >= limit:
                     continue
                 for x in (x0 - 3, x1 + 2):
                     own += abs(y[here, line, x] - y[f, lm, x + dx])
-                    n += 1
                 sides = 0
                 for x in range(x0, x1, step):
                     sides += abs(y[here, above, x] - y[f, la, x + dx]) + abs(y[here, below, x] - y[f, lb, x + dx])
-                cost = max(own / n, sides / (2 * (n - 2)))
-                if cost < best:
-                    best = cost
+                best = min(best, max(own / (count + 2), sides / (2 * count)))
     return best
 
 
@@ -271,6 +276,82 @@ def stand_out(y: I16, f: int, line: int, above: int, below: int, x0: int, x1: in
     for x in range(x0, x1):
         total += abs(2 * y[f, line, x] - y[f, above, x] - y[f, below, x])
     return total / (2 * (x1 - x0)) if x1 > x0 else 0.0
+
+
+@compiled
+def _straightened(row: NDArray[np.int16], w0: int, w1: int, before: int, after: int, out: F32) -> None:
+    """A piece of line less the straight line through the means of its first and last samples.
+
+    ``before`` and ``after``: how many samples there are of each; where one has fewer than LEAK_FEWEST, the other's mean
+    is taken alone.
+    """
+    first = last = 0.0
+    for x in range(before):
+        first += row[w0 + x]
+    for x in range(after):
+        last += row[w1 - 1 - x]
+    first = first / before if before >= LEAK_FEWEST else 0.0
+    last = last / after if after >= LEAK_FEWEST else first
+    if before < LEAK_FEWEST:
+        first = last
+    n = w1 - w0
+    for x in range(n):
+        out[x] = row[w0 + x] - first - (last - first) * x / max(n - 1, 1)
+
+
+@compiled
+def _share(y: I16, f: int, k: int, w0: int, w1: int, before: int, after: int, own: F32, square: float, spare: F32) -> float:
+    """How much of a profile a line shows: the coefficient of its regression on the profile, 0 outside the picture."""
+    if not 0 <= k < y.shape[1]:
+        return 0.0
+    _straightened(y[f, k], w0, w1, before, after, spare)
+    total = 0.0
+    for x in range(w1 - w0):
+        total += own[x] * spare[x]
+    return total / square
+
+
+@compiled
+def leak(
+    y: I16,
+    here: int,
+    half: int,
+    refs: NDArray[np.int64],
+    line: int,
+    above: int,
+    below: int,
+    x0: int,
+    x1: int,
+    left: int,
+    right: int,
+    own: F32,
+) -> float:
+    """Share of the run's profile along the line that a line next to it shows too, the greatest of four lines or pairs.
+
+    Lens and tube spread a point over more than a line, and light seldom lasts one field alone, so the picture leaks; a
+    loss is of its lines alone. The profile is regressed on the lines ``above`` and ``below`` and, in the fields before
+    and after, on the two lines between which this one lies; of each the line one further out is taken off as
+    background.
+    """
+    w0, w1 = max(x0 - LEAK_MARGIN_SAMPLES, left), min(x1 + LEAK_MARGIN_SAMPLES, right)
+    before, after = min(x0 - w0, LEAK_ENDS_SAMPLES), min(w1 - x1, LEAK_ENDS_SAMPLES)
+    spare = np.empty(w1 - w0, np.float32)
+    _straightened(y[here, line], w0, w1, before, after, own)
+    square = 1.0
+    for x in range(w1 - w0):
+        square += own[x] * own[x]
+    most = -100.0
+    for side in range(2):
+        at, step = (above, -1) if side == 0 else (below, 1)
+        share = _share(y, here, at, w0, w1, before, after, own, square, spare)
+        most = max(most, share - _share(y, here, at + step, w0, w1, before, after, own, square, spare))
+    for r in (1, 2):
+        if refs[r] >= 0:
+            for side in range(2):
+                at, step = (line + half, -1) if side == 0 else (line + half + 1, 1)
+                share = _share(y, refs[r], at, w0, w1, before, after, own, square, spare)
+                most = max(most, share - _share(y, refs[r], at + step, w0, w1, before, after, own, square, spare))
+    return most
 
 
 @compiled
@@ -444,6 +525,7 @@ def weigh_runs(
         )
         f[22] = peak
         f[23] = a
+        f[24] = leak(y, here, half, refs, line, above, below, x0, x1, left, right, spare)
         kept += 1
         if kept == len(features):
             break

@@ -106,6 +106,8 @@ _OUTPUT: dict[str, Any] = {
     "neighbours": np.int8,
     "contrast_ire": np.float32,
     "crowd": np.int16,
+    "leak": np.float32,
+    "stack": np.int8,
 }
 
 
@@ -202,7 +204,7 @@ class LossFinder:
         ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below), crowd (suspect runs in that field, before motion
-        was considered).
+        was considered), leak (share of it that the next lines show too), stack (adjacent lines with runs).
         """
         self.flush()
         self._settle()
@@ -389,6 +391,8 @@ class LossFinder:
             "neighbours": np.zeros(len(dashes)),
             "contrast_ire": contrast,
             "crowd": np.zeros(len(dashes)),
+            "leak": np.zeros(len(dashes)),
+            "stack": np.ones(len(dashes)),
         }
         self._kept.append({name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()})
 
@@ -412,7 +416,7 @@ def _runs_out(runs: NDArray[np.float32], score: NDArray[np.float32], ire: float)
     c = dict(zip(COLUMNS, runs.T, strict=True))
     rough = (c["steps"] > NOISE_STEPS_IRE * ire) & (c["spread"] > NOISE_SPREAD_IRE * ire)
     out = {
-        **{name: c[name] for name in ("frame", "field", "line", "x0", "x1", "neighbours", "crowd")},
+        **{name: c[name] for name in ("frame", "field", "line", "x0", "x1", "neighbours", "crowd", "leak", "stack")},
         "kind": np.where(rough, 2, np.where(c["signed"] > 0, 0, 1)),
         "score": score,
         "contrast_ire": c["stands_out"] / ire,
@@ -455,5 +459,7 @@ def _copies_out(number: int, index: int, copies: NDArray[np.float32], floor: flo
         "neighbours": np.full(len(copies), 4),
         "contrast_ire": np.zeros(len(copies)),
         "crowd": np.full(len(copies), len(copies)),
+        "leak": np.zeros(len(copies)),
+        "stack": np.ones(len(copies)),
     }
     return {name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()}

@@ -1,0 +1,148 @@
+"""Thresholds for losses among light of the picture's own: glints, spray, sequins, dirt on film.
+
+Light that lasts a field and is as thin as a line looks like a loss. It can be told by those of its kind that are not: a
+lens and a tube spread a point over more than a line, wherever it falls between the lines of the raster, and light seldom
+lasts one field alone. So for every dash that keeps to one line there are many *near misses*, with a share of their
+profile on a line next to them (``leak``) or on two lines and more (``stack``). A loss keeps exactly to its lines and
+leaves none but by chance.
+
+Near misses are therefore decoys: counted above a threshold they tell how many false ones to expect there, whatever the
+scores of the picture's light are like. The threshold rises until that is small against what is taken. They are counted
+by shot, polarity, length, and apart where they crowd in the picture, so that a loss beside the water is taken as ever.
+In stretches across shots they speak of other near misses only, as dirt belongs to the film. Where no score is good enough,
+nothing is taken.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+COMPENSATED = 3
+"""Kinds from this code on (measure.losses.KINDS) look like no light."""
+DARK = 1
+LEAK = 0.1
+"""Share of a profile on the next line from which it is a near miss: three in four single-line losses show less than
+0.05, a point of light spread by 0.7 rows shows more than 0.1 unless it falls within a quarter of a line of the line's
+middle (Gaussian)."""
+NEAR_TO_TIGHT_LOSSES = 0.33
+"""Near misses among losses for each that is none: losses of two and three lines, busy pictures (development footage)."""
+NEAR_BELOW_LOSSES = 0.03
+"""... and those just below the threshold."""
+TIGHT_TO_NEAR_LIGHT = 0.25
+"""Dashes of light without a leak for each near miss, at most: 0.2 for drawn glints that passed no lens, 0.07 or less
+for those that did (development footage)."""
+EXCUSED = 0.5
+"""This many near misses below the threshold prove nothing: one line of a loss of two."""
+BELOW = 2.0
+"""Near misses this far below the threshold show that there is light, log odds; as many may lie above it."""
+FALSE_SHARE = 0.25
+"""Predicted false ones tolerated among those taken."""
+FALSE_PER_MINUTE = 0.5
+"""... or in a minute."""
+STEP = 0.25
+"""Steps in which a threshold rises, log odds."""
+LENGTHS_SAMPLES = (20.0, 60.0)
+"""Classes of length divide at 1.5 and 4.4 us: light of one picture has its size, losses have any."""
+CELL = (60, 30)
+"""A cell of the picture in which near misses are counted: samples, field lines."""
+CROWDED_CELL = 3.0
+"""Near misses in a cell and the eight around it from which they are judged apart."""
+STRETCH_S = 20.0
+
+
+def thresholds(
+    candidates: Mapping[str, NDArray[Any]], *, likely: float, shot: NDArray[np.int64], frame_rate: float
+) -> NDArray[np.float64]:
+    """Threshold of each candidate, ``likely`` where no light is about.
+
+    ``candidates``: arrays of ``LossFinder.finish``; without "leak" and "stack" (older readings) nothing is raised.
+    ``shot``: number of the shot of each.
+    """
+    score = np.asarray(candidates["score"], float)
+    out = np.full(len(score), likely)
+    if "leak" not in candidates or "stack" not in candidates or not len(score):
+        return out
+    x0, x1, line, frame = (np.asarray(candidates[n]).astype(int) for n in ("x0", "x1", "line", "frame"))
+    kind, stack = (np.asarray(candidates[n]).astype(int) for n in ("kind", "stack"))
+    weight = 1.0 / np.clip(stack, 1, 3)
+    near = is_near(candidates)
+    use = kind < COMPENSATED
+    look = np.digitize(x1 - x0, LENGTHS_SAMPLES) + 10 * (kind == DARK)
+    stretch = frame // max(1, round(STRETCH_S * frame_rate))
+    cells = ((x0 + x1) // 2 // CELL[0], line // CELL[1])
+    apart = _crowded(np.stack([shot, stretch]), cells, weight * (use & near & (score < likely)))
+    for keys, tight_too in (([shot, stretch, look, apart], True), ([stretch, look], False)):
+        for mine in _groups(np.stack(keys), use):
+            minutes = float(np.ptp(frame[mine]) + 1) / frame_rate / 60
+            _raise(out, mine, score, near, weight, likely, minutes, tight_too=tight_too)
+    return out
+
+
+def is_near(candidates: Mapping[str, NDArray[Any]]) -> NDArray[np.bool_]:
+    """Whether each candidate goes on in the lines next to it; True where that was not measured (older readings)."""
+    if "leak" not in candidates or "stack" not in candidates:
+        return np.ones(len(candidates["score"]), bool)
+    return np.asarray((np.asarray(candidates["leak"]) > LEAK) | (np.asarray(candidates["stack"]) > 1))
+
+
+def _groups(keys: NDArray[np.int64], use: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+    """Indices of the candidates in use that share a column of ``keys`` (rows, candidates)."""
+    at = np.flatnonzero(use)
+    if not len(at):
+        return []
+    _, group = np.unique(keys[:, at], axis=1, return_inverse=True)
+    group = np.asarray(group).ravel()
+    order = np.argsort(group, kind="stable")
+    return np.split(at[order], np.flatnonzero(np.diff(group[order])) + 1)
+
+
+def _crowded(
+    places: NDArray[np.int64], cells: tuple[NDArray[np.int64], NDArray[np.int64]], weight: NDArray[np.float64]
+) -> NDArray[np.int64]:
+    """1 for candidates in cells of their shot (a column of ``places``) where near misses crowd."""
+    out = np.zeros(len(weight), int)
+    across, down = cells
+    for mine in _groups(places, np.ones(len(weight), bool)):
+        count = np.zeros((int(across.max()) + 1, int(down.max()) + 1))
+        np.add.at(count, (across[mine], down[mine]), weight[mine])
+        around = ndimage.uniform_filter(count, 3, mode="constant") * 9
+        out[mine] = around[across[mine], down[mine]] >= CROWDED_CELL - 1e-6
+    return out
+
+
+def _raise(
+    out: NDArray[np.float64],
+    mine: NDArray[np.int64],
+    score: NDArray[np.float64],
+    near: NDArray[np.bool_],
+    weight: NDArray[np.float64],
+    likely: float,
+    minutes: float,
+    *,
+    tight_too: bool,
+) -> None:
+    """Raise the thresholds of one group, for near misses and for the others, as its near misses demand."""
+    above = score[mine] >= likely
+    below = ~above & near[mine] & (score[mine] >= likely - BELOW)
+    misses, tight = mine[above & near[mine]], mine[above & ~near[mine]]
+    light = float(weight[mine[below]].sum()) - EXCUSED - NEAR_BELOW_LOSSES * len(tight)
+    if light <= 0:
+        return
+
+    def false_near(threshold: float) -> float:
+        excess = float(weight[misses][score[misses] >= threshold].sum())
+        excess -= NEAR_TO_TIGHT_LOSSES * float(np.sum(score[tight] >= threshold))
+        return min(max(excess, 0.0), light)
+
+    for members, share in ((misses, 1.0), (tight, TIGHT_TO_NEAR_LIGHT if tight_too else 0.0)):
+        threshold = likely
+        while taken := float(weight[members][score[members] >= threshold].sum()):
+            if share * false_near(threshold) <= max(FALSE_SHARE * taken, FALSE_PER_MINUTE * minutes):
+                break
+            threshold += STEP
+        out[members] = np.maximum(out[members], threshold)
