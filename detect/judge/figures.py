@@ -34,6 +34,8 @@ MOST_LOG_GAIN = 1.2
 """Gains of 3.3 and more are not believed when hue is corrected for them."""
 SCALLOP_FLOOR_NS = {"525": 0.6, "625": 1.5}
 """Standard error below which no scallop is claimed; in 625 there is no hue along the line to read it from (same source)."""
+SKEW_FLOOR_NS = 0.8
+"""The same for skew."""
 VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.3, 0.015
 """The same for velocity error, and the share of the skew that goes into it within a line, which is not told apart."""
 BOW_ERROR = 0.025
@@ -116,7 +118,7 @@ def stretch_readings(
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     noise = offsets_of(fit, "noise", "noise")
     readings = WindowReadings(
-        skew_ns=_value(timing.skew_ns, timing.skew_sigma_ns),
+        skew_ns=_value(timing.skew_ns, _root(timing.skew_sigma_ns, SKEW_FLOOR_NS)),
         scallop_ns=_value(timing.scallop_ns, scallop_sigma),
         quadrature_ns=heads.published(),
         time_base=timing.regime,

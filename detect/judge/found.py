@@ -13,10 +13,12 @@ from detect.findings import Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
-from detect.judge.evidence import evidence, parts_of
+from detect.judge.evidence import Evidence as Proof
+from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, evidence, parts_of
 from detect.judge.figures import hue_from_timing, shift_from_scallop
 from detect.judge.limits import Limits
 from detect.judge.rows import INDEX
+from detect.judge.scallop_evidence import scallop_evidence
 from detect.judge.stretch import Pooled, WindowJumps
 from detect.judge.wheel import View
 from detect.standards import Standard, pass_bounds_rows
@@ -81,9 +83,22 @@ class Context:
 
 
 def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about: Context) -> list[Finding]:
-    """Findings of one stretch; ids are given later."""
+    """Findings of one stretch; ids are given later. Once one kind has shown the phase, the others need to stand out less."""
+    out = _kinds_that_hold(pooled, blocks, jumps, about, frozenset(), NULL_RATIO)
+    taken = frozenset(f.kind for f in out)
+    if taken:
+        out += _kinds_that_hold(pooled, blocks, jumps, about, taken, KNOWN_PHASE_RATIO)
+    if not any(f.kind == "scallop" for f in out):
+        out += _scallop_of_all_boundaries(pooled, jumps, about)
+    return out
+
+
+def _kinds_that_hold(
+    pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about: Context, known_kinds: frozenset[FindingKind], ratio: float
+) -> list[Finding]:
+    """Findings of all kinds but those already known whose evidence holds at ``ratio``."""
     out: list[Finding] = []
-    taken: set[FindingKind] = set()
+    taken: set[FindingKind] = set(known_kinds)
     for kind in KINDS:
         if kind.kind in taken or (about.standard.short_name == "625" and kind.relation in ("hue", "hue_ramp")):
             continue
@@ -94,7 +109,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
             (p for p in (pooled, *blocks)),
             key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,
         )
-        if not evidence(best.fit, kind.relation, kind.part, known=known).holds:
+        if not evidence(best.fit, kind.relation, kind.part, known=known).holds_at(ratio):
             continue
         k = INDEX[kind.relation]
         common, heads = parts_of(best.fit.jumps[k] - (0 if known is None else known), best.fit.jump_weight[k])
@@ -106,11 +121,28 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
             whole = len(members) == len(jumps.index)
             part = pooled if whole else about.refit(members, pooled.fit.phase_lines)
             shots = _shots_that_show(amplitude, sigma, jumps.index, stretch.core, about)
-            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.growing, known, about, shots)
+            proof = evidence(part.fit, kind.relation, kind.part, known=known)
+            if not proof.holds_at(ratio):
+                continue
+            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.growing, proof, about, shots)
             if finding is not None:
                 out.append(finding)
                 taken.add(kind.kind)
     return out
+
+
+def _scallop_of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context) -> list[Finding]:
+    """A scallop of the whole stretch that no single relation shows, and all together do."""
+    timing = pooled.timing
+    if timing.regime != "uncorrected" or not abs(timing.scallop_ns) > CLEAR * timing.scallop_sigma_ns:
+        return []
+    proof = scallop_evidence(pooled.rows, about.view, about.standard, pooled.fit)
+    if not proof.holds:
+        return []
+    kind = next(k for k in KINDS if k.kind == "scallop")
+    start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
+    finding = _finding(kind, pooled, start, end, False, proof, about, 0)
+    return [] if finding is None else [finding]
 
 
 def _known(relation: str, pooled: Pooled, about: Context) -> F64 | None:
@@ -150,11 +182,10 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
 
 
 def _finding(
-    kind: _Kind, part: Pooled, start: int, end: int, growing: bool, known: F64 | None, about: Context, shots: int
+    kind: _Kind, part: Pooled, start: int, end: int, growing: bool, proof: Proof, about: Context, shots: int
 ) -> Finding | None:
     figure = figure_of(part.readings, kind.figure)
-    proof = evidence(part.fit, kind.relation, kind.part, known=known)
-    if figure is None or not proof.holds:
+    if figure is None:
         return None
     values, sigmas = figure
     family = FAMILY[kind.figure]

@@ -5,8 +5,9 @@ nothing, where a line begins just at +-45 degrees, to nearly half the scallop, a
 value at each line's burst away, it is the same everywhere. The two fields differ by half a line at every boundary, so their
 difference, in which content cancels, tells the regimes apart even where skew and quadrature are nil.
 
-Three models are compared: *uncorrected* with four heads, skew and scallop; *set right*: uncorrected, with no more than a scallop; and
-*corrected*, scallop alone. The last two have as many unknowns, so their chi-squares compare directly.
+The *corrected* model knows a scallop alone. Against it stand the uncorrected ones: *free* with four heads, skew and scallop, and those
+with one fault only: scallop (*set right*), skew, or the heads. Those with as many unknowns as the corrected one compare by chi-square
+directly; each unknown more must win its price.
 """
 
 from __future__ import annotations
@@ -37,11 +38,12 @@ from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-UNCORRECTED_GAIN = 23.0
-"""Chi-square that four more unknowns must win before a picture is called uncorrected for them: the price BIC sets on four unknowns
-and some hundred data is 18, this is odds of 10 to 1 more."""
+PRICE = 4.6
+"""Chi-square that an unknown more must win: the logarithm of some hundred data, as BIC sets it."""
 LIKELIER = 9.0
 """Difference of chi-square between models with as many unknowns, from which the better is believed: odds of 90 to 1."""
+MARGIN = 4.6
+"""... and between models with different numbers of them, beyond their price: odds of 10 to 1."""
 CORRECTED_GAIN = 14.0
 """Chi-square that four more unknowns may win while a picture is still called line-corrected; between the two nothing is said."""
 CLEAR_NS = 2.0
@@ -139,16 +141,36 @@ def _differences(number: NDArray[np.int64], of: BoundaryData) -> BoundaryData:
     )
 
 
-def _fit(parts: list[BoundaryData], hue: HueUse, scallop: float, *, corrected: bool, only_scallop: bool = False) -> ModelFit:
-    """One of the three models over all kinds of reading."""
-    known = [0, 0, 0, 0, 1] if only_scallop else [1, 1, 1, 1, 1]
+ALL, SCALLOP, SKEW, HEADS_ONLY = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1), (0, 0, 0, 1, 0), (1, 1, 1, 0, 0)
+"""Which of the unknowns (e_B, e_C, e_D, skew, scallop) a model has."""
+
+
+def _fit(
+    parts: list[BoundaryData], hue: HueUse, scallop: float, *, corrected: bool, has: tuple[int, ...] = ALL
+) -> ModelFit:
+    """One of the models over all kinds of reading."""
     return fit_parts(
-        [Part(p.source, p.data, p.weight, (p.corrected if corrected else p.uncorrected) * known) for p in parts], hue, scallop
+        [Part(p.source, p.data, p.weight, (p.corrected if corrected else p.uncorrected) * has) for p in parts], hue, scallop
     )
 
 
 def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> TimeBaseFit:
     """Compare the models and give what the likeliest lets through; NaN for what it hides."""
+    parts, hue, scallop, free = _prepared(rows, view, standard, fit)
+    right, skewed, heads = (_fit(parts, hue, scallop, corrected=False, has=has) for has in (SCALLOP, SKEW, HEADS_ONLY))
+    corrected = _fit(parts, hue, scallop, corrected=True)
+    return _decided(standard, Models(free, right, skewed, heads, corrected))
+
+
+def free_fit(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> ModelFit:
+    """The uncorrected model alone."""
+    return _prepared(rows, view, standard, fit)[3]
+
+
+def _prepared(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit
+) -> tuple[list[BoundaryData], HueUse, float, ModelFit]:
+    """All kinds of reading with errors as they scatter, how hue is used, about how large the scallop is, the uncorrected fit."""
     read = {
         name: _rows_of(rows, view, standard, fit.phase_lines, fit.variance, name) for name in ("shift", "ramp", "hue_ramp")
     }
@@ -163,10 +185,7 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> Ti
     first = _fit(parts, hue, scallop, corrected=False)
     other = _fit(parts, hue, scallop, corrected=True)
     parts = [_rescaled(p, k, first, other) for k, p in enumerate(parts)]
-    free = _fit(parts, hue, scallop, corrected=False)
-    right = _fit(parts, hue, scallop, corrected=False, only_scallop=True)
-    corrected = _fit(parts, hue, scallop, corrected=True)
-    return _decided(standard, free, right, corrected)
+    return parts, hue, scallop, _fit(parts, hue, scallop, corrected=False)
 
 
 def _rescaled(part: BoundaryData, k: int, *fits: ModelFit) -> BoundaryData:
@@ -180,13 +199,31 @@ def _rescaled(part: BoundaryData, k: int, *fits: ModelFit) -> BoundaryData:
     return BoundaryData(part.source, part.data, part.weight / np.sqrt(max(scatter, least)), part.uncorrected, part.corrected)
 
 
-def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: ModelFit) -> TimeBaseFit:
-    gain = corrected.chi_square - free.chi_square
-    against_right = corrected.chi_square - right.chi_square
-    if gain > UNCORRECTED_GAIN or against_right > LIKELIER:
+@dataclass(frozen=True, slots=True)
+class Models:
+    """Fits of all models to the same readings."""
+
+    free: ModelFit
+    right: ModelFit
+    skewed: ModelFit
+    heads: ModelFit
+    corrected: ModelFit
+
+    @property
+    def uncorrected(self) -> bool:
+        """Whether an uncorrected model is likelier than the corrected one, by enough."""
+        won = {k: self.corrected.chi_square - getattr(self, k).chi_square for k in ("free", "right", "skewed", "heads")}
+        alike = max(won["right"], won["skewed"]) > LIKELIER
+        return alike or won["heads"] > 2 * PRICE + MARGIN or won["free"] > 4 * PRICE + MARGIN
+
+
+def _decided(standard: Standard, models: Models) -> TimeBaseFit:
+    free, right, corrected = models.free, models.right, models.corrected
+    if models.uncorrected:
         return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard)
     clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]
-    if clear[0] and gain < CORRECTED_GAIN and against_right < -LIKELIER:
+    gain = corrected.chi_square - free.chi_square
+    if clear[0] and gain < CORRECTED_GAIN and corrected.chi_square - right.chi_square < -LIKELIER:
         return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard)
     value, cov = corrected.value[:5].copy(), corrected.cov[:5, :5].copy()
     # either model may be the true one: the error bar takes both in
