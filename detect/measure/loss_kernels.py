@@ -160,15 +160,23 @@ def neighbours_of_runs(runs: NDArray[np.int32], count: int, up: NDArray[np.int32
 
 
 @compiled
-def _span(tall: I16, low: I16, f: int, line: float, x: int, span: NDArray[np.int32]) -> None:
-    """Widen ``span`` (low, high) by the field f at a line (fractions take both lines) and sample."""
-    lines, width = tall.shape[1], tall.shape[2]
-    x = min(max(x, 0), width - 1)
-    j = int(np.floor(line + 0.2))
-    k = int(np.ceil(line - 0.2))
-    j, k = min(max(j, 0), lines - 1), min(max(k, 0), lines - 1)
-    span[0] = min(span[0], low[f, j, x], low[f, k, x])
-    span[1] = max(span[1], tall[f, j, x], tall[f, k, x])
+def _widen(tall: I16, low: I16, f: int, j: int, k: int, x0: int, deep: I16, high: I16) -> None:
+    """Widen the range (deep, high) by lines j and k of field f, from sample x0 on; the picture's edge goes on."""
+    width = tall.shape[2]
+    n = len(deep)
+    low_j, low_k, tall_j, tall_k = low[f, j], low[f, k], tall[f, j], tall[f, k]
+    if x0 >= 0 and x0 + n <= width:
+        low_j, low_k, tall_j, tall_k = low_j[x0 : x0 + n], low_k[x0 : x0 + n], tall_j[x0 : x0 + n], tall_k[x0 : x0 + n]
+        for i in range(n):  # 16-bit comparisons only: 16 samples at a time
+            z = low_j[i] if low_j[i] < low_k[i] else low_k[i]
+            deep[i] = z if z < deep[i] else deep[i]
+            z = tall_j[i] if tall_j[i] > tall_k[i] else tall_k[i]
+            high[i] = z if z > high[i] else high[i]
+        return
+    for i in range(n):
+        x = min(max(x0 + i, 0), width - 1)
+        deep[i] = min(deep[i], low_j[x], low_k[x])
+        high[i] = max(high[i], tall_j[x], tall_k[x])
 
 
 @compiled
@@ -192,25 +200,35 @@ def residual(
     ``moves`` (vectors, 4 fields, 2): samples along, field lines down (with the half line of the other parity in it).
     ``each`` gets the signed excess of each sample.
     """
-    lines = y.shape[1]
-    span = np.empty(2, np.int32)
+    lines, n = y.shape[1], x1 - x0
+    deep, high = np.full(n, np.int16(32767)), np.full(n, np.int16(-32768))
+    if above >= 0:
+        _widen(tall, low, here, above, above, x0, deep, high)
+    if below < lines:
+        _widen(tall, low, here, below, below, x0, deep, high)
+    vectors = moves.shape[0]
+    done = np.empty((vectors, 3), np.int64)
+    for r in range(4):
+        if refs[r] < 0:
+            continue
+        for v in range(vectors):
+            to, dx = line + moves[v, r, 1], int(np.round(moves[v, r, 0]))
+            j, k = int(np.floor(to + 0.2)), int(np.ceil(to - 0.2))  # between two lines both count
+            j, k = min(max(j, 0), lines - 1), min(max(k, 0), lines - 1)
+            done[v, 0], done[v, 1], done[v, 2] = j, k, dx
+            again = False
+            for u in range(v):
+                again |= done[u, 0] == j and done[u, 1] == k and done[u, 2] == dx
+            if not again:
+                _widen(tall, low, refs[r], j, k, x0 + dx, deep, high)
     total = 0.0
     for x in range(x0, x1):
-        span[0], span[1] = 32767, -32768
-        if above >= 0:
-            span[0], span[1] = low[here, above, x], tall[here, above, x]
-        if below < lines:
-            span[0], span[1] = min(span[0], low[here, below, x]), max(span[1], tall[here, below, x])
-        for v in range(moves.shape[0]):
-            for r in range(4):
-                if refs[r] >= 0:
-                    _span(tall, low, refs[r], line + moves[v, r, 1], x + int(np.round(moves[v, r, 0])), span)
         value = y[here, line, x]
         e = 0.0
-        if value > span[1]:
-            e = float(value - span[1])
-        elif value < span[0]:
-            e = float(value - span[0])
+        if value > high[x - x0]:
+            e = float(value - high[x - x0])
+        elif value < deep[x - x0]:
+            e = float(value - deep[x - x0])
         each[x - x0] = e
         total += abs(e)
     return total
@@ -374,6 +392,14 @@ def _moves(
 
 
 @compiled
+def _beside(line: int, up: int, down: int, lines: int) -> tuple[int, int]:
+    """The lines above and below a run and those stacked on it; plain neighbours if taller than a loss of three lines."""
+    if up + down > 2:
+        up, down = 0, 0
+    return max(line - 1 - up, 0), min(line + 1 + down, lines - 1)
+
+
+@compiled
 def weigh_runs(
     y: I16,
     tall: I16,
@@ -389,7 +415,6 @@ def weigh_runs(
     right: int,
     least: int,
     shortest: int,
-    searches: int,
     runs: NDArray[np.int32],
     count: int,
     up: NDArray[np.int32],
@@ -399,8 +424,8 @@ def weigh_runs(
     """Weigh each run again with the fields around moved by the flow of the picture; returns how many are left.
 
     ``flow_past`` and ``flow_next`` (rows, columns, 2) lead from this field to those ``spans[0]`` and ``spans[1]``
-    fields away, in samples and field lines. The features are the ``loss_score.COLUMNS`` from "line" on. At most
-    ``searches`` runs are looked for in the fields around; a run left out has -1 there.
+    fields away, in samples and field lines. The features are the ``loss_score.COLUMNS`` from "line" on; "again" is left
+    at -1 (``search_runs``).
     """
     lines, width = y.shape[1], y.shape[2]
     moves = np.zeros((3, 4, 2), np.float32)
@@ -414,11 +439,8 @@ def weigh_runs(
         if line == done_line and x0 < done_x:
             continue
         _moves(flow_past, flow_next, spans, offset, line, (x0 + x1) / 2, lines, width, moves)
-        above, below = line - 1 - up[a], line + 1 + down[a]
         stack = up[a] + down[a] + 1
-        if stack > 3:  # taller than a loss of three lines: plain neighbours
-            above, below = line - 1, line + 1
-        above, below = max(above, 0), min(below, lines - 1)
+        above, below = _beside(line, up[a], down[a], lines)
         residual(y, tall, low, here, refs, moves, line, above, below, x0, x1, each)
         core, n = 0.0, 0
         for x in range(x1 - x0):
@@ -512,9 +534,6 @@ def weigh_runs(
         f[16], f[17], f[18] = level, np.sqrt(max(square / inner - level * level, 0.0)), steps / max(inner - 1, 1)
         f[19] = max(np.abs(moves[1, 0]).max(), np.abs(moves[1, 3]).max())
         f[20] = -1.0
-        if searches > 0:
-            searches -= 1
-            f[20] = found_again(y, here, half, refs, moves, line, above, below, max(x0, 3), min(x1, width - 3))
         over, under = max(above - 1, 0), min(below + 1, lines - 1)
         f[21] = (
             max(
@@ -530,6 +549,33 @@ def weigh_runs(
         if kept == len(features):
             break
     return kept
+
+
+@compiled
+def search_runs(
+    y: I16,
+    here: int,
+    half: int,
+    refs: NDArray[np.int64],
+    flow_past: F32,
+    flow_next: F32,
+    spans: F32,
+    runs: NDArray[np.int32],
+    up: NDArray[np.int32],
+    down: NDArray[np.int32],
+    features: F32,
+    which: NDArray[np.int64],
+) -> None:
+    """Fill in "again" for the rows ``which`` of the features of ``weigh_runs``; its other arguments."""
+    lines, width = y.shape[1], y.shape[2]
+    moves = np.zeros((3, 4, 2), np.float32)
+    for w in which:
+        f = features[w]
+        a = int(f[23])
+        line, x0, x1 = int(f[0]), int(f[1]), int(f[2])
+        _moves(flow_past, flow_next, spans, half + 0.5, line, (runs[a, 1] + runs[a, 2]) / 2, lines, width, moves)
+        above, below = _beside(line, up[a], down[a], lines)
+        f[20] = found_again(y, here, half, refs, moves, line, above, below, max(x0, 3), min(x1, width - 3))
 
 
 @compiled
@@ -551,115 +597,3 @@ def noise_floor(y: I16, f: int, first: int, last: int, left: int, right: int, ce
                 cells[n] = total / 64.0
                 n += 1
     return n
-
-
-@compiled
-def copy_blocks(y: I16, here: int, before: int, half: int, left: int, blocks: int, sums: NDArray[np.int32]) -> None:
-    """Sums of |difference| over blocks of 16 samples between each line and four earlier pieces of picture.
-
-    ``sums`` (4, lines, blocks): the line above, two above, and the two nearest lines of the field before (-1 where
-    there is none).
-    """
-    lines = y.shape[1]
-    apart = np.empty(16 * blocks, np.int16)
-    for i in range(lines):
-        row = y[here, i, left : left + 16 * blocks]
-        for k in range(4):
-            f = here if k < 2 else before
-            source = i - 1 - k if k < 2 else i + half + k - 2
-            if f < 0 or source < 0 or source >= lines:
-                for b in range(blocks):
-                    sums[k, i, b] = -1
-                continue
-            other = y[f, source, left : left + 16 * blocks]
-            for x in range(16 * blocks):  # 16-bit numbers only: 16 at a time
-                up = np.int16(row[x] - other[x])
-                down = np.int16(other[x] - row[x])
-                apart[x] = up if up > down else down
-            for b in range(blocks):
-                total = np.int32(0)
-                for x in range(16 * b, 16 * b + 16):
-                    total += np.int32(apart[x])
-                sums[k, i, b] = total
-
-
-@compiled
-def _least_control(sums: NDArray[np.int32], k: int, i: int, b: int, first: int, last: int) -> int:
-    """The least sum of the same relation three lines up and down."""
-    least = 1 << 30
-    for step in (-3, -2, -1, 1, 2, 3):
-        j = i + step
-        if first <= j < last and sums[k, j, b] >= 0:
-            least = min(least, sums[k, j, b])
-    return least
-
-
-@compiled
-def find_copies(
-    y: I16,
-    here: int,
-    before: int,
-    half: int,
-    left: int,
-    right: int,
-    sums: NDArray[np.int32],
-    bound: float,
-    first: int,
-    last: int,
-    blocks_least: int,
-    out: F32,
-) -> int:
-    """Runs that equal an earlier piece of picture far better than their surroundings equal theirs; returns how many.
-
-    A block counts when its mean difference is below ``bound`` and below 0.6 of the least of its controls, the same
-    relation three lines up and down. ``out``: line, x0, x1, source (0 to 3), mean difference, and that of the most
-    alike control, which may also be the same line before or after the run.
-    """
-    blocks = sums.shape[2]
-    most = 16 * bound
-    found = 0
-    for k in range(4):
-        for i in range(first, last):
-            b = 0
-            while b < blocks:
-                if not 0 <= sums[k, i, b] < most or sums[k, i, b] > 0.6 * _least_control(sums, k, i, b, first, last):
-                    b += 1
-                    continue
-                b0, total = b, 0
-                while (
-                    b < blocks
-                    and 0 <= sums[k, i, b] < most
-                    and sums[k, i, b] <= 0.6 * _least_control(sums, k, i, b, first, last)
-                ):
-                    total += sums[k, i, b]
-                    b += 1
-                if b - b0 < blocks_least or found == len(out):
-                    continue
-                control = 1e9
-                for step in (-3, -2, -1, 1, 2, 3):
-                    j = i + step
-                    if first <= j < last and sums[k, j, b0] >= 0:
-                        c = 0
-                        for q in range(b0, b):
-                            c += sums[k, j, q]
-                        control = min(control, c / (b - b0))
-                for side in range(2):
-                    q = b0 - 2 if side == 0 else b + 1
-                    if 0 <= q < blocks:
-                        control = min(control, float(sums[k, i, q]))
-                own = total / (b - b0)
-                if own > 0.6 * control:
-                    continue
-                # the ends, sample by sample: as long as the difference stays small
-                f = here if k < 2 else before
-                source = i - 1 - k if k < 2 else i + half + k - 2
-                small = 2.5 * own / 16 + 1
-                x0, x1 = left + 16 * b0, left + 16 * b
-                while x0 > left and abs(y[here, i, x0 - 1] - y[f, source, x0 - 1]) <= small:
-                    x0 -= 1
-                while x1 < right and abs(y[here, i, x1] - y[f, source, x1]) <= small:
-                    x1 += 1
-                out[found, 0], out[found, 1], out[found, 2], out[found, 3] = i, x0, x1, k
-                out[found, 4], out[found, 5] = own / 16, control / 16
-                found += 1
-    return found

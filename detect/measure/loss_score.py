@@ -121,3 +121,12 @@ def log_odds(runs: NDArray[np.float32]) -> NDArray[np.float32]:
     for name, values in measures(runs).items():
         total += np.interp(values, KNOTS[name], TABLES[name])
     return total.astype(np.float32)
+
+
+def with_again_at_best(runs: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The runs with "again" as it would be best for their score, for a bound before it is measured."""
+    best = KNOTS["again/stands_out"][int(np.argmax(TABLES["again/stands_out"]))]
+    out = runs.copy()
+    noise, stands_out = runs[:, COLUMNS.index("noise")], runs[:, COLUMNS.index("stands_out")]
+    out[:, COLUMNS.index("again")] = np.maximum(best * (stands_out + noise) - noise, 0)
+    return out

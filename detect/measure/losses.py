@@ -27,10 +27,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.measure import copy_kernels
 from detect.measure import loss_kernels as kernels
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import STANDING, dashes_at_ends
-from detect.measure.loss_score import COLUMNS, log_odds
+from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
 from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
@@ -62,7 +63,7 @@ MOST_RUNS = 4000
 MOST_WEIGHED = 300
 """Runs weighed in one field, those with the greatest excess; bounds the cost where the picture cannot be predicted."""
 MOST_SEARCHED = 60
-"""Runs looked for in the fields around, of one field."""
+"""Runs looked for in the fields around, of one field: the most promising."""
 FLOW_PIXEL = (3, 2)
 """A pixel of the small picture for the optical flow: samples by lines."""
 NOISE_BIAS = 1.7
@@ -289,7 +290,6 @@ class LossFinder:
             self._right,
             LEAST_SAMPLES,
             SHORTEST_SAMPLES,
-            MOST_SEARCHED,
             runs,
             count,
             up,
@@ -297,17 +297,20 @@ class LossFinder:
             self._features,
         )
         head = np.tile(np.array([number, index, (refs >= 0).sum(), noise, crowd], np.float32), (left, 1))
+        spans = np.array([past_span, ahead_span], np.float32)
+        which = promising(np.concatenate([head, self._features[:left]], 1))
+        kernels.search_runs(self._y, here, half, refs, past, ahead, spans, runs, up, down, self._features, which)
         return np.concatenate([head, self._features[:left]], 1)
 
     def _find_copies(self, here: int, before: int, half: int) -> NDArray[np.float32]:
         blocks = self._sums.shape[2]
-        kernels.copy_blocks(self._y, here, before, half, self._left, blocks, self._sums)
+        copy_kernels.copy_blocks(self._y, here, before, half, self._left, blocks, self._sums)
         some = self._sums[0, self._first : self._lines - 1 : 4].ravel()
         some = some[some > 0]  # equal blocks are clipped black, a border, a drawn area: no noise to go by
         if len(some) < 100:
             return self._copies[:0]
         usual = float(np.partition(some, len(some) // 100)[len(some) // 100]) / 16 / QUIETEST_BLOCK
-        found = kernels.find_copies(
+        found = copy_kernels.find_copies(
             self._y,
             here,
             before,
@@ -410,6 +413,16 @@ class LossFinder:
             best = np.sort(np.argpartition(-whole["score"], MOST_KEPT // 2)[: MOST_KEPT // 2])
             self.dropped += total - len(best)
             self._kept = [{name: values[best] for name, values in whole.items()}]
+
+
+def promising(runs: NDArray[np.float32]) -> NDArray[np.int64]:
+    """Rows of the runs (runs, COLUMNS) worth the search of the fields around: kept if nothing like them is found there,
+    the likeliest first, ``MOST_SEARCHED`` at most."""
+    if not len(runs):
+        return np.zeros(0, np.int64)
+    score = log_odds(with_again_at_best(runs))
+    order = np.argsort(-score, kind="stable")[:MOST_SEARCHED]
+    return np.asarray(order[score[order] >= KEPT], np.int64)
 
 
 def _runs_out(runs: NDArray[np.float32], score: NDArray[np.float32], ire: float) -> dict[str, NDArray[Any]]:
