@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import argparse
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from detect.judge.limits import default_limits
 from detect.judge.loss_choice import choose_losses
+from detect.judge.loss_findings import LEAST_TOLD
+from detect.judge.patterns import rate_per_minute
 from detect.standards import NS_PER_SAMPLE
 from synthetic_clips.damage import Damage, Losses
 from synthetic_clips.deck import DeckFaults
@@ -27,33 +31,30 @@ from tests.losses_clips import FOOLERS, Found, clips, find_losses, match_arrays,
 VISIBLE_IRE = 15.0
 """A seventh of black to white: a weaker dash of a microsecond is hardly seen in moving pictures (house practice)."""
 ONE_US, FIVE_US = 13.5, 67.5
-COMPENSATED = 3
+
+
+MINUTE = 1.0
 
 
 @dataclass
 class Tally:
+    """What was found in the clips of one kind, laid end to end."""
+
     visible: int = 0
     visible_found: int = 0
     compensated: int = 0
     compensated_found: int = 0
-    false: int = 0
-    minutes: float = 0.0
-    worst: float = 0.0
+    put_in: int = 0
+    true_runs: int = 0
+    told: int = 0
+    false: list[int] = field(default_factory=list)
+    minutes: list[float] = field(default_factory=list)
     errors_us: list[float] = field(default_factory=list)
     ms: list[float] = field(default_factory=list)
 
     def add(self, found: Found, likely: float | None) -> None:
-        score = np.asarray(found.arrays["score"])
         index = match_arrays(found.arrays, found.truth)
-        taken = (
-            choose_losses(
-                found.arrays,
-                cuts=np.array(found.cuts),
-                frame_rate=float(m.raster_of(found.height).standard.frame_rate),
-            )
-            if likely is None
-            else score >= likely
-        )
+        taken = taken_of(found, likely)
         hit = set(index[taken & (index >= 0)].tolist())
         for i, d in enumerate(found.truth):
             length = d.x1 - d.x0
@@ -68,51 +69,83 @@ class Tally:
                     mine = taken & (index == i)
                     measured = np.max(np.asarray(found.arrays["x1"])[mine] - np.asarray(found.arrays["x0"])[mine])
                     self.errors_us.append(float(measured - length) * NS_PER_SAMPLE * 1e-3)
-        wrong = taken & (index < 0)
-        runs = len(np.unique(np.asarray(found.arrays["run"])[wrong]))
-        self.false += runs
-        self.minutes += found.minutes
-        self.worst = max(self.worst, runs / found.minutes)
+        false = len(np.unique(np.asarray(found.arrays["run"])[taken & (index < 0)]))
+        low = rate_per_minute(false, found.minutes)[1]
+        self.told += false >= LEAST_TOLD and low > default_limits().note("dropouts_per_minute")
+        self.put_in += len(found.truth)
+        self.true_runs += len(hit)
+        self.false.append(false)
+        self.minutes.append(found.minutes)
         self.ms.append(found.ms_per_frame)
+
+    def worst_minute(self) -> float:
+        """False ones in the worst stretch of clips in a row that lasts a minute or just over (all, if they last less)."""
+        worst = 0.0
+        for first in range(len(self.false)):
+            last, minutes = first, 0.0
+            while last < len(self.false) and minutes < MINUTE:
+                minutes += self.minutes[last]
+                last += 1
+            if minutes >= MINUTE or first == 0:
+                worst = max(worst, sum(self.false[first:last]) / minutes)
+        return worst
 
     def line(self, name: str) -> str:
         def share(found: int, of: int) -> str:
             return f"{found / of:.3f} ({of})" if of else "-"
 
-        errors = np.abs(self.errors_us) if self.errors_us else np.array([np.nan])
-        return (
-            f"{name:14s} {share(self.visible_found, self.visible):>14s} {share(self.compensated_found, self.compensated):>12s}"
-            f" {self.false / self.minutes:9.1f} {self.worst:7.1f} {self.minutes:7.2f} {np.median(errors):7.2f} "
-            f"{np.quantile(errors, 0.9):6.2f} {np.mean(self.ms):6.2f}"
-        )
+        false, minutes = sum(self.false), sum(self.minutes)
+        errors = np.abs(self.errors_us)
+        length = f"{np.median(errors):.2f} / {np.quantile(errors, 0.9):.2f}" if len(errors) else "-"
+        cells = [
+            name,
+            share(self.visible_found, self.visible),
+            share(self.compensated_found, self.compensated),
+            share(self.true_runs, self.true_runs + false) if self.put_in else "-",
+            f"{false / minutes:.1f}",
+            f"{self.worst_minute():.1f}",
+            str(self.told),
+            f"{minutes:.2f}",
+            length,
+            f"{np.mean(self.ms):.1f}",
+        ]
+        return "| " + " | ".join(cells) + " |"
 
 
 HEAD = (
-    f"{'':14s} {'visible':>14s} {'compensated':>12s} {'false/min':>9s} {'worst':>7s} {'minutes':>7s} "
-    f"{'|err|us':>7s} {'90 %':>6s} {'ms/fr':>6s}"
+    "| picture | visible found | compensated found | precision | false a minute | worst minute | clips with a false finding "
+    "| minutes | length error, median / 90 % us | CPU ms a frame |\n|" + "---|" * 10
 )
 
 
-def run(title: str, tapes: Iterable[Found], options: argparse.Namespace) -> None:
+def taken_of(found: Found, likely: float | None) -> NDArray[np.bool_]:
+    """The candidates that are taken for losses, without a wheel; all from the score ``likely`` where that is given."""
+    if likely is not None:
+        return np.asarray(np.asarray(found.arrays["score"], float) >= likely)
+    rate = float(m.raster_of(found.height).standard.frame_rate)
+    return choose_losses(found.arrays, cuts=np.array(found.cuts, int), frame_rate=rate)
+
+
+def table(title: str, tapes: Iterable[Found], options: argparse.Namespace) -> str:
+    """One part of the bench as a table in Markdown."""
     by_kind: dict[str, Tally] = defaultdict(Tally)
-    total, foolers = Tally(), Tally()
+    total, light = Tally(), Tally()
     for found in tapes:
         by_kind[found.kind].add(found, options.likely)
-        (foolers if found.kind in FOOLERS else total).add(found, options.likely)
+        (light if found.kind in FOOLERS else total).add(found, options.likely)
         if options.show:
             index = match_arrays(found.arrays, found.truth)
-            for i in np.flatnonzero((np.asarray(found.arrays["score"]) >= (options.likely or 2.0)) & (index < 0)):
+            for i in np.flatnonzero(taken_of(found, options.likely) & (index < 0)):
                 print("   false", found.name, {k: round(float(v[i]), 2) for k, v in found.arrays.items()})
-    print(f"\n{title}\n{HEAD}")
-    for name, tally in by_kind.items():
-        print(tally.line(name))
-    if total.ms:
-        print(total.line("all of these"))
-    if foolers.ms:
-        print(foolers.line("light dashes"))
+    rows = [tally.line(name) for name, tally in by_kind.items()]
+    for name, tally in (("**all of these**", total), ("**light of the picture's own**", light)):
+        rows += [tally.line(name)] if tally.ms and len(by_kind) > 1 else []
+    return "\n".join([f"{title}:\n", HEAD, *rows])
 
 
-def injected(per_minute: float, codec: str | None, options: argparse.Namespace) -> Iterator[Found]:
+def injected(
+    per_minute: float, codec: str | None, options: argparse.Namespace, kinds: Sequence[str] | None = None
+) -> Iterator[Found]:
     seeds = range(options.first_seed, options.first_seed + options.seeds)
     for clip in clips(
         "bench",
@@ -120,7 +153,7 @@ def injected(per_minute: float, codec: str | None, options: argparse.Namespace) 
         films=options.films,
         per_minute=per_minute,
         fields=options.fields,
-        kinds=options.kinds or None,
+        kinds=kinds or options.kinds or None,
         damage_kinds=("white", "black", "noise", "compensated"),
         codecs=(codec,),
     ):
@@ -151,6 +184,36 @@ def fooled(options: argparse.Namespace) -> Iterator[Found]:
             yield play(render(build(seed), frames=45, rng=np.random.default_rng(seed)), name[:14])
 
 
+PARTS: dict[str, tuple[str, Callable[[argparse.Namespace], Iterator[Found]]]] = {
+    "many": ("600 losses a minute, lossless", lambda o: injected(600, None, o)),
+    "few": ("6 losses a minute, lossless", lambda o: injected(6, None, o)),
+    "clean": ("No losses, lossless", lambda o: injected(0, None, o)),
+    "mpeg2": ("600 losses a minute, intra MPEG-2 at 50 Mb/s", lambda o: injected(600, "mpeg2", o)),
+    "light": ("Light of the picture's own, no losses, lossless", lambda o: injected(0, None, o, LIGHT_KINDS)),
+    "light_many": (
+        "Light of the picture's own, 600 losses a minute, lossless",
+        lambda o: injected(600, None, o, LIGHT_KINDS),
+    ),
+    "simulator": ("600 losses a minute, the project's simulator", lambda o: simulated(600, o)),
+    "simulator_clean": ("No losses, the project's simulator", lambda o: simulated(0, o)),
+    "foolers": ("No losses, the simulator's pictures made to fool", fooled),
+}
+"""Title and clips of each part."""
+LIGHT_KINDS = FOOLERS
+USUAL = ("many", "few", "mpeg2", "light", "simulator", "simulator_clean", "foolers")
+
+
+def tables(
+    *, seeds: int = 3, first_seed: int = 1000, fields: int = 300, parts: Sequence[str] = USUAL, films: Sequence[str] = ()
+) -> str:
+    """What the command prints, as Markdown: one table for each of ``parts`` (keys of PARTS)."""
+    options = argparse.Namespace(
+        seeds=seeds, first_seed=first_seed, fields=fields, films=list(films), kinds=None, likely=None, show=False
+    )
+    cv2.setNumThreads(1)
+    return "\n\n".join(table(PARTS[name][0], PARTS[name][1](options), options) for name in parts)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=3)
@@ -160,22 +223,12 @@ def main() -> None:
     parser.add_argument("--kinds", nargs="*")
     parser.add_argument("--likely", type=float, help="take all candidates from this score, without the second look")
     parser.add_argument("--show", action="store_true", help="print every false alarm")
-    parser.add_argument("--parts", nargs="*", default=["many", "few", "mpeg2", "simulator", "foolers"])
+    parser.add_argument("--parts", nargs="*", default=list(USUAL), choices=list(PARTS))
     options = parser.parse_args()
     cv2.setNumThreads(1)
-    if "many" in options.parts:
-        run("600 losses a minute, lossless", injected(600, None, options), options)
-    if "few" in options.parts:
-        run("6 losses a minute, lossless", injected(6, None, options), options)
-    if "clean" in options.parts:
-        run("no losses, lossless", injected(0, None, options), options)
-    if "mpeg2" in options.parts:
-        run("600 losses a minute, intra MPEG-2 at 50 Mb/s", injected(600, "mpeg2", options), options)
-    if "simulator" in options.parts:
-        run("600 losses a minute, the project's simulator", simulated(600, options), options)
-        run("no losses, the project's simulator", simulated(0, options), options)
-    if "foolers" in options.parts:
-        run("no losses, pictures made to fool", fooled(options), options)
+    for name in options.parts:
+        title, play_all = PARTS[name]
+        print("\n" + table(title, play_all(options), options), flush=True)
 
 
 if __name__ == "__main__":

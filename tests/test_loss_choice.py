@@ -97,11 +97,20 @@ def test_dirt_on_film_is_known_from_the_shots_around() -> None:
     """One speck a shot proves nothing; a stretch of film with one in every shot does."""
     rng = np.random.default_rng(15)
     faint = candidates(np.full(10, 1.0), rng, length=11, leak=0.4)
-    clear = candidates(np.full(4, 3.0), rng, length=11, leak=0.4)
+    clear = candidates(np.full(2, 5.0), rng, length=11, leak=0.4)
     arrays, origin = joined(faint, clear)
     cuts = list(range(15, 300, 15))
     assert not choose(arrays, cuts=cuts)[origin == 1].any()
     assert choose(clear, cuts=cuts).all()
+
+
+def test_more_leaks_than_losses_have_are_dirt() -> None:
+    rng = np.random.default_rng(17)
+    dirt = candidates(np.full(6, 7.0), rng, length=11, leak=0.5)
+    assert choose(dirt).sum() == 0
+    losses = candidates(np.full(60, 7.0), rng, length=11)
+    arrays, origin = joined(dirt, losses)
+    assert choose(arrays).all()
 
 
 def test_light_in_one_place_does_not_make_a_scratch() -> None:

@@ -15,12 +15,13 @@ nothing is taken.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, stats
 
 COMPENSATED = 3
 """Kinds from this code on (measure.losses.KINDS) look like no light."""
@@ -36,6 +37,15 @@ NEAR_BELOW_LOSSES = 0.03
 TIGHT_TO_NEAR_LIGHT = 0.25
 """Dashes of light without a leak for each near miss, at most: 0.2 for drawn glints that passed no lens, 0.07 or less
 for those that did (development footage)."""
+LAG = 2.0
+"""A leak costs a near miss some of its score, so dashes without one are expected from near misses this far below them,
+log odds: 0 (sequins, lamps), 0.9 (drawn glints), 2.4 (confetti)."""
+LEAKY, LEAKY_COST = 0.3, 2.0
+"""A near miss with as much leak is a loss that much less likely, log odds: one loss in forty has it, and of light from
+one in a hundred (sequins) to all (dirt on film)."""
+LEAKY_OF_LOSSES, LEAKY_OF_LOSSES_AT_MOST, LOSSES_CHANCE = 0.025, 0.3, 0.03
+"""Their share among losses, as a rule and at most (dark losses over credits); where there are more than chance gives this rarely,
+light makes them, even with none below the threshold (three of three)."""
 EXCUSED = 0.5
 """This many near misses below the threshold prove nothing: one line of a loss of two."""
 BELOW = 2.0
@@ -70,16 +80,26 @@ def thresholds(
     x0, x1, line, frame = (np.asarray(candidates[n]).astype(int) for n in ("x0", "x1", "line", "frame"))
     kind, stack = (np.asarray(candidates[n]).astype(int) for n in ("kind", "stack"))
     weight = 1.0 / np.clip(stack, 1, 3)
-    near = is_near(candidates)
+    near, leaky = is_near(candidates), np.asarray(candidates["leak"], float) > LEAKY
+    out[leaky] += LEAKY_COST
     use = kind < COMPENSATED
     look = np.digitize(x1 - x0, LENGTHS_SAMPLES) + 10 * (kind == DARK)
     stretch = frame // max(1, round(STRETCH_S * frame_rate))
     cells = ((x0 + x1) // 2 // CELL[0], line // CELL[1])
     apart = _crowded(np.stack([shot, stretch]), cells, weight * (use & near & (score < likely)))
-    for keys, tight_too in (([shot, stretch, look, apart], True), ([stretch, look], False)):
+
+    def groups(*keys: NDArray[Any], among: NDArray[np.bool_] = near, usual: float = NEAR_TO_TIGHT_LOSSES) -> Iterator[_Group]:
         for mine in _groups(np.stack(keys), use):
             minutes = float(np.ptp(frame[mine]) + 1) / frame_rate / 60
-            _raise(out, mine, score, near, weight, likely, minutes, tight_too=tight_too)
+            yield _Group(mine, score[mine], among[mine], weight[mine], minutes, likely, usual)
+
+    for group in groups(shot, stretch, look, apart):
+        group.raise_thresholds(out, light=group.light_below(), tight_too=True)
+    for group in groups(stretch, look):
+        group.raise_thresholds(out, light=group.light_below(), tight_too=False)
+    for group in groups(frame // round(60 * frame_rate), kind == DARK, among=leaky, usual=LEAKY_OF_LOSSES):
+        if group.beyond_losses():
+            group.raise_thresholds(out, light=np.inf, tight_too=False)
     return out
 
 
@@ -115,34 +135,50 @@ def _crowded(
     return out
 
 
-def _raise(
-    out: NDArray[np.float64],
-    mine: NDArray[np.int64],
-    score: NDArray[np.float64],
-    near: NDArray[np.bool_],
-    weight: NDArray[np.float64],
-    likely: float,
-    minutes: float,
-    *,
-    tight_too: bool,
-) -> None:
-    """Raise the thresholds of one group, for near misses and for the others, as its near misses demand."""
-    above = score[mine] >= likely
-    below = ~above & near[mine] & (score[mine] >= likely - BELOW)
-    misses, tight = mine[above & near[mine]], mine[above & ~near[mine]]
-    light = float(weight[mine[below]].sum()) - EXCUSED - NEAR_BELOW_LOSSES * len(tight)
-    if light <= 0:
-        return
+@dataclass(frozen=True)
+class _Group:
+    """Candidates judged together: their indices, scores, whether near misses, weights (all (n,))."""
 
-    def false_near(threshold: float) -> float:
-        excess = float(weight[misses][score[misses] >= threshold].sum())
-        excess -= NEAR_TO_TIGHT_LOSSES * float(np.sum(score[tight] >= threshold))
-        return min(max(excess, 0.0), light)
+    index: NDArray[np.int64]
+    score: NDArray[np.float64]
+    near: NDArray[np.bool_]
+    weight: NDArray[np.float64]
+    minutes: float
+    likely: float
+    usual: float
+    """Near misses among losses for each that is none."""
 
-    for members, share in ((misses, 1.0), (tight, TIGHT_TO_NEAR_LIGHT if tight_too else 0.0)):
-        threshold = likely
-        while taken := float(weight[members][score[members] >= threshold].sum()):
-            if share * false_near(threshold) <= max(FALSE_SHARE * taken, FALSE_PER_MINUTE * minutes):
-                break
-            threshold += STEP
-        out[members] = np.maximum(out[members], threshold)
+    def count(self, which: NDArray[np.bool_], threshold: float) -> float:
+        return float(self.weight[which & (self.score >= threshold)].sum())
+
+    def light_below(self) -> float:
+        """Near misses just below the threshold, beyond those that losses leave."""
+        below = self.count(self.near, self.likely - BELOW) - self.count(self.near, self.likely)
+        return below - EXCUSED - NEAR_BELOW_LOSSES * self.count(~self.near, self.likely)
+
+    def beyond_losses(self) -> bool:
+        """Whether there are more near misses above the threshold than losses can have (binomial)."""
+        near, tight = round(self.count(self.near, self.likely)), round(self.count(~self.near, self.likely))
+        return bool(stats.binom.sf(near - 1, near + tight, LEAKY_OF_LOSSES_AT_MOST) < LOSSES_CHANCE)
+
+    def raise_thresholds(self, out: NDArray[np.float64], *, light: float, tight_too: bool) -> None:
+        """Raise the thresholds of near misses, and of the others too, until few false ones are expected above.
+
+        ``light``: near misses that there can be above the threshold.
+        """
+        if light <= 0:
+            return
+
+        def false_near(threshold: float) -> float:
+            excess = self.count(self.near, threshold) - self.usual * self.count(~self.near, threshold)
+            return min(max(excess, 0.0), light)
+
+        for members, share, lag in ((self.near, 1.0, 0.0), (~self.near, TIGHT_TO_NEAR_LIGHT, LAG)):
+            threshold = self.likely
+            while taken := self.count(members, threshold):
+                if share * false_near(threshold - lag) <= max(FALSE_SHARE * taken, FALSE_PER_MINUTE * self.minutes):
+                    break
+                threshold += STEP
+            out[self.index[members]] = np.maximum(out[self.index[members]], threshold)
+            if not tight_too:
+                return
