@@ -58,6 +58,8 @@ STEP = 0.25
 """Steps in which a threshold rises, log odds."""
 LENGTHS_SAMPLES = (20.0, 60.0)
 """Classes of length divide at 1.5 and 4.4 us: light of one picture has its size, losses have any."""
+STAGGERED_SAMPLES = (35.0,)
+"""... and again here, so that none is alone in its class for being a little longer."""
 CELL = (60, 30)
 """A cell of the picture in which near misses are counted: samples, field lines."""
 CROWDED_CELL = 3.0
@@ -83,7 +85,7 @@ def thresholds(
     near, leaky = is_near(candidates), np.asarray(candidates["leak"], float) > LEAKY
     out[leaky] += LEAKY_COST
     use = kind < COMPENSATED
-    look = np.digitize(x1 - x0, LENGTHS_SAMPLES) + 10 * (kind == DARK)
+    look, staggered = (np.digitize(x1 - x0, edges) + 10 * (kind == DARK) for edges in (LENGTHS_SAMPLES, STAGGERED_SAMPLES))
     stretch = frame // max(1, round(STRETCH_S * frame_rate))
     cells = ((x0 + x1) // 2 // CELL[0], line // CELL[1])
     apart = _crowded(np.stack([shot, stretch]), cells, weight * (use & near & (score < likely)))
@@ -95,8 +97,9 @@ def thresholds(
 
     for group in groups(shot, stretch, look, apart):
         group.raise_thresholds(out, light=group.light_below(), tight_too=True)
-    for group in groups(stretch, look):
-        group.raise_thresholds(out, light=group.light_below(), tight_too=False)
+    for keys in ((stretch, look), (shot, stretch, staggered, apart)):
+        for group in groups(*keys):
+            group.raise_thresholds(out, light=group.light_below(), tight_too=False)
     for group in groups(frame // round(60 * frame_rate), kind == DARK, among=leaky, usual=LEAKY_OF_LOSSES):
         if group.beyond_losses():
             group.raise_thresholds(out, light=np.inf, tight_too=False)
