@@ -33,11 +33,19 @@ GOOD_TAPE_DB = 43.0
 
 @dataclass(frozen=True, slots=True)
 class NoiseFigure:
-    """The published figure, whether enough shots agree on it for a finding, and how many there are."""
+    """The published figure, whether the quieter half of the shots agree on it, how many shots there are, and how many agree.
+
+    Two of three shots agree by chance now and then; a finding asks for ``LEAST_SHOTS`` that do.
+    """
 
     published: AbsoluteNoise
     steady: bool
     shots: int
+    agreeing: int
+
+    @property
+    def sure(self) -> bool:
+        return self.steady and self.agreeing >= LEAST_SHOTS
 
     @property
     def hidden(self) -> float:
@@ -91,7 +99,8 @@ def absolute_noise(
                 by_place[k] = float(np.median(here))
     published = AbsoluteNoise(value=float(np.median(values)), by_pass_position=by_place)
     steady = len(level) >= LEAST_SHOTS and len(values) >= 2 and float(np.ptp(values)) <= STEADY_DB
-    return NoiseFigure(published, steady=steady, shots=len(level))
+    agreeing = sum(v > values.max() - STEADY_DB for v in level.values())
+    return NoiseFigure(published, steady=steady, shots=len(level), agreeing=agreeing)
 
 
 def _row_snr(num: F64, den: F64, *, view: View) -> F64:

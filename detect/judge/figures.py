@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,16 +20,27 @@ from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.008, "hue": 0.03, "level": 0.017, "noise": 0.07, "response": 0.12}
+SYSTEMATIC = {"saturation": 0.0065, "hue": 0.02, "level": 0.0145, "noise": 0.045, "response": 0.1}
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
-NOISE_OF_RESPONSE = 0.2
+NOISE_OF_RESPONSE = 0.12
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
-HEADS_SCALE = {"saturation": 1.0, "hue": 1.1, "level": 1.15, "noise": 1.0, "response": 1.05}
+HEADS_SCALE = {"saturation": 0.8, "hue": 0.75, "level": 1.0, "noise": 0.6, "response": 0.9}
 """Standard errors of jumps times this: content errs alike at several boundaries (same source)."""
-FLOOR = {"saturation": 0.035, "hue": 0.045, "level": 0.009, "noise": 0.045, "response": 0.06}
+FLOOR = {"saturation": 0.028, "hue": 0.03, "level": 0.0075, "noise": 0.028, "response": 0.05}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
+
+ONE_SHOT = {
+    "saturation": 2.0, "hue": 1.3, "level": 3.0, "noise": 1.4, "response": 1.1,
+    "quadrature": 1.3, "skew": 1.7, "scallop": 1.8, "velocity": 1.3,
+}  # fmt: skip
+"""Standard errors times this where all is one shot: its content is the same picture again and again, however many there are of it, and
+nothing averages out that happens to lie at the heads' own places (same source, single handheld shots)."""
+QUADRATURE_SCALE = 0.75
+"""Standard errors of quadrature times this: the scale of timing jumps allows for skew and scallop, which err more (same source)."""
+UNCORRECTED_SCALLOP_SCALE = 0.75
+"""The same for a scallop where displacement, its growth and the fields' difference all show it (same source)."""
 
 MOST_LOG_GAIN = 1.2
 """Gains of 3.3 and more are not believed when hue is corrected for them."""
@@ -39,9 +51,15 @@ SKEW_FLOOR_NS = 0.8
 VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.3, 0.015
 """The same for velocity error, and the share of the skew that goes into it within a line, which is not told apart."""
 BOW_ERROR = 0.025
-"""Share of a scallop or velocity error that content may bias it by (same source)."""
-HUE_DEG_PER_NS = 0.006
-"""Error of a head's hue for each ns of velocity error, whose own turn of hue, two hundred times as large, is taken off (same source)."""
+"""Share of a scallop that content may bias it by (same source)."""
+GROWTH_ERROR = 0.03
+"""The same for velocity error, with what it makes whether the start of a line is 0H or its burst."""
+HUE_DEG_OF_SATURATION = 3.0
+"""Error of a head's hue where its saturation is off by 100 %, falling with the square of that: hue and gain are read from the same
+products (same source)."""
+HUE_DEG_PER_NS = {True: 0.006, False: 0.012}
+"""Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; by whether
+the material is uncorrected, where displacement tells the velocity error too (same source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +76,8 @@ class Offsets:
 
 
 def offsets_of(
-    fit: WheelFit, relation: str, family: str, *, common: bool = False, known: F64 | None = None, gain: F64 | float = 1.0
+    fit: WheelFit, relation: str, family: str, *, common: bool = False, known: F64 | None = None, gain: F64 | float = 1.0,
+    shots: int,
 ) -> Offsets:
     """Head offsets of one relation; ``gain`` (4,) multiplies the jumps, and ``known`` (4,) is taken off them."""
     jumps = gain * fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
@@ -68,7 +87,11 @@ def offsets_of(
         value = 100 * (ratio / ratio.mean() - 1)
     share = SYSTEMATIC[family] + (LARGE_SATURATION * np.abs(value) / 100 if family == "saturation" else 0.0)
     sigma = np.sqrt((HEADS_SCALE[family] * sigma) ** 2 + (share * np.abs(value)) ** 2 + FLOOR[family] ** 2)
-    return Offsets(value, sigma)
+    return Offsets(value, sigma * _repeated(family, shots))
+
+
+def _repeated(family: str, shots: int) -> float:
+    return ONE_SHOT[family] if shots < 2 else 1.0
 
 
 def _hue_gain(fit: WheelFit) -> F64:
@@ -100,33 +123,27 @@ def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
 
 
 def stretch_readings(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, doubt: Doubt = NONE, within: TimeBaseFit | None = None
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, shots: int, doubt: Doubt = NONE, within: TimeBaseFit | None = None
 ) -> tuple[WindowReadings, TimeBaseFit]:
-    """Everything the fit says about one stretch; ``doubt``: shares that the carrier may have taken away.
+    """Everything the fit says about one stretch of so many shots; ``doubt``: shares that the carrier may have taken away.
 
     ``within``: the stretch that these jumps are a part of; its regime holds.
     """
     timing = fit_regimes(rows, view, standard, fit) if within is None else fit_windows(rows, view, standard, fit, within)
-    heads = Offsets(timing.quadrature_ns, timing.quadrature_sigma_ns)
-    hue = offsets_of(fit, "hue", "hue", common=True, known=hue_from_timing(rows, view, standard, fit, timing), gain=_hue_gain(fit))
-    if np.isfinite(timing.velocity_ns):
-        hue = replace(hue, sigma=np.hypot(hue.sigma, HUE_DEG_PER_NS * timing.velocity_ns))
-    skew = timing.skew_ns if np.isfinite(timing.skew_ns) else 0.0
-    scallop_sigma = _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name])
-    velocity_sigma = _root(timing.velocity_sigma_ns, BOW_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew)
-    response = [offsets_of(fit, f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
+
+    def offsets(relation: str, family: str) -> Offsets:
+        return offsets_of(fit, relation, family, shots=shots)
+
+    saturation, noise = offsets("saturation", "saturation"), offsets("noise", "noise")
+    response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
-    noise = offsets_of(fit, "noise", "noise")
     readings = WindowReadings(
-        skew_ns=_value(timing.skew_ns, _root(timing.skew_sigma_ns, SKEW_FLOOR_NS)),
-        scallop_ns=_value(timing.scallop_ns, scallop_sigma),
-        quadrature_ns=heads.published(),
         time_base=timing.regime,
-        velocity_error_ns=_value(timing.velocity_ns, velocity_sigma),
-        saturation_pct=offsets_of(fit, "saturation", "saturation").published(),
+        **_timing_figures(timing, standard, shots),
+        saturation_pct=saturation.published(),
         # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
-        hue_deg=hue.published() if standard.short_name == "525" else None,
-        level_ire=offsets_of(fit, "level", "level").published(),
+        hue_deg=_hue(rows, view, standard, fit, timing, saturation, shots).published() if standard.short_name == "525" else None,
+        level_ire=offsets("level", "level").published(),
         noise_db=replace(noise, sigma=np.hypot(noise.sigma, NOISE_OF_RESPONSE * np.nan_to_num(at_3.value))).published(),
         response_db=at_3.published(),
         response_curve=ResponseCurve(
@@ -136,6 +153,36 @@ def stretch_readings(
         ),
     )
     return widened(readings, doubt), timing
+
+
+def _hue(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit, saturation: Offsets, shots: int
+) -> Offsets:
+    known = hue_from_timing(rows, view, standard, fit, timing)
+    hue = offsets_of(fit, "hue", "hue", common=True, known=known, gain=_hue_gain(fit), shots=shots)
+    growth = HUE_DEG_PER_NS[timing.regime == "uncorrected"] * timing.velocity_ns if np.isfinite(timing.velocity_ns) else 0.0
+    of_gain = HUE_DEG_OF_SATURATION * (np.nan_to_num(saturation.value) / 100) ** 2
+    return replace(hue, sigma=np.sqrt(hue.sigma**2 + growth**2 + of_gain**2))
+
+
+def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int) -> dict[str, Any]:
+    """Skew, scallop, quadrature and velocity error as published."""
+    skew = timing.skew_ns if np.isfinite(timing.skew_ns) else 0.0
+    of_scallop = UNCORRECTED_SCALLOP_SCALE if timing.regime == "uncorrected" else 1.0
+    sigma = {
+        "skew": _root(timing.skew_sigma_ns, SKEW_FLOOR_NS),
+        "scallop": of_scallop
+        * _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name]),
+        "velocity": _root(timing.velocity_sigma_ns, GROWTH_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew),
+    }
+    sigma = {family: value * _repeated(family, shots) for family, value in sigma.items()}
+    quadrature = QUADRATURE_SCALE * _repeated("quadrature", shots) * timing.quadrature_sigma_ns
+    return {
+        "skew_ns": _value(timing.skew_ns, sigma["skew"]),
+        "scallop_ns": _value(timing.scallop_ns, sigma["scallop"]),
+        "quadrature_ns": Offsets(timing.quadrature_ns, quadrature).published(),
+        "velocity_error_ns": _value(timing.velocity_ns, sigma["velocity"]),
+    }
 
 
 def _value(value: float, sigma: float) -> Value | None:

@@ -13,13 +13,13 @@ from detect.findings import Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
-from detect.judge.evidence import Evidence as Proof
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, evidence, parts_of
+from detect.judge.evidence import Evidence as Proof
 from detect.judge.figures import hue_from_timing, shift_from_scallop
 from detect.judge.limits import Limits
 from detect.judge.rows import INDEX
-from detect.judge.scallop_evidence import scallop_evidence
 from detect.judge.stretch import Pooled, WindowJumps
+from detect.judge.timing_evidence import timing_evidence
 from detect.judge.wheel import View
 from detect.standards import Standard, pass_bounds_rows
 
@@ -51,6 +51,7 @@ KINDS = (
     _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
     _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
 )
+TIMING = tuple({k.kind: k for k in KINDS if k.kind in ("skew", "quadrature", "scallop")}.values())
 CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 LEAST_SHOTS = 2
@@ -88,9 +89,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
     taken = frozenset(f.kind for f in out)
     if taken:
         out += _kinds_that_hold(pooled, blocks, jumps, about, taken, KNOWN_PHASE_RATIO)
-    if not any(f.kind == "scallop" for f in out):
-        out += _scallop_of_all_boundaries(pooled, jumps, about)
-    return out
+    return out + _of_all_boundaries(pooled, jumps, about, {f.kind for f in out})
 
 
 def _kinds_that_hold(
@@ -131,18 +130,23 @@ def _kinds_that_hold(
     return out
 
 
-def _scallop_of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context) -> list[Finding]:
-    """A scallop of the whole stretch that no single relation shows, and all together do."""
+def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken: set[FindingKind]) -> list[Finding]:
+    """Timing faults of the whole stretch that no single relation shows, and all together do."""
     timing = pooled.timing
-    if timing.regime != "uncorrected" or not abs(timing.scallop_ns) > CLEAR * timing.scallop_sigma_ns:
+    if timing.regime != "uncorrected":
         return []
-    proof = scallop_evidence(pooled.rows, about.view, about.standard, pooled.fit)
-    if not proof.holds:
+    clear = {
+        "skew": abs(timing.skew_ns) > CLEAR * timing.skew_sigma_ns,
+        "quadrature": bool((np.abs(timing.quadrature_ns) > CLEAR * timing.quadrature_sigma_ns).any()),
+        "scallop": abs(timing.scallop_ns) > CLEAR * timing.scallop_sigma_ns,
+    }
+    sought = [k for k in TIMING if k.kind not in taken and clear[k.kind]]
+    if not sought:
         return []
-    kind = next(k for k in KINDS if k.kind == "scallop")
+    proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit)
     start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
-    finding = _finding(kind, pooled, start, end, False, proof, about, 0)
-    return [] if finding is None else [finding]
+    found = [_finding(k, pooled, start, end, False, proof[k.kind], about, 0) for k in sought if proof[k.kind].holds]
+    return [f for f in found if f is not None]
 
 
 def _known(relation: str, pooled: Pooled, about: Context) -> F64 | None:
@@ -193,6 +197,8 @@ def _finding(
     value = float(values[worst])
     sigma = float(np.hypot(sigmas[worst], about.doubt.get(family, 0.0) * value))
     there = without(float(sigmas[worst]), value, about.carrier.get(family, 0.0))
+    if family == "noise":  # what content may hide would be all there is to it
+        there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
     if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * there):
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]

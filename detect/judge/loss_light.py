@@ -32,6 +32,8 @@ LEAK = 0.1
 middle (Gaussian)."""
 NEAR_TO_TIGHT_LOSSES = 0.33
 """Near misses among losses for each that is none: losses of two and three lines, busy pictures (development footage)."""
+NEAR_OF_LOSSES_AT_MOST = 0.5
+"""... and their share in the busiest pictures (development footage 0.09 to 0.6)."""
 NEAR_BELOW_LOSSES = 0.03
 """... and those just below the threshold."""
 TIGHT_TO_NEAR_LIGHT = 0.25
@@ -49,7 +51,11 @@ light makes them, even with none below the threshold (three of three)."""
 EXCUSED = 0.5
 """This many near misses below the threshold prove nothing: one line of a loss of two."""
 BELOW = 2.0
-"""Near misses this far below the threshold show that there is light, log odds; as many may lie above it."""
+"""Near misses this far below the threshold show that there is light, log odds; as many may lie above it (0.8 for one:
+sequins)."""
+FALL = 0.5
+"""... and their number falls by exp(-0.5) or faster for each unit of score (sequins 0.8, water 1.2), unless those above
+outnumber what losses leave."""
 FALSE_SHARE = 0.25
 """Predicted false ones tolerated among those taken."""
 FALSE_PER_MINUTE = 0.5
@@ -101,7 +107,7 @@ def thresholds(
         for group in groups(*keys):
             group.raise_thresholds(out, light=group.light_below(), tight_too=False)
     for group in groups(frame // round(60 * frame_rate), kind == DARK, among=leaky, usual=LEAKY_OF_LOSSES):
-        if group.beyond_losses():
+        if group.beyond_losses(likely, LEAKY_OF_LOSSES_AT_MOST):
             group.raise_thresholds(out, light=np.inf, tight_too=False)
     return out
 
@@ -159,22 +165,25 @@ class _Group:
         below = self.count(self.near, self.likely - BELOW) - self.count(self.near, self.likely)
         return below - EXCUSED - NEAR_BELOW_LOSSES * self.count(~self.near, self.likely)
 
-    def beyond_losses(self) -> bool:
-        """Whether there are more near misses above the threshold than losses can have (binomial)."""
-        near, tight = round(self.count(self.near, self.likely)), round(self.count(~self.near, self.likely))
-        return bool(stats.binom.sf(near - 1, near + tight, LEAKY_OF_LOSSES_AT_MOST) < LOSSES_CHANCE)
+    def beyond_losses(self, threshold: float, at_most: float) -> bool:
+        """Whether there are more near misses above a threshold than losses can have, a share ``at_most`` (binomial)."""
+        near, tight = round(self.count(self.near, threshold)), round(self.count(~self.near, threshold))
+        return bool(stats.binom.sf(near - 1, near + tight, at_most) < LOSSES_CHANCE)
 
     def raise_thresholds(self, out: NDArray[np.float64], *, light: float, tight_too: bool) -> None:
         """Raise the thresholds of near misses, and of the others too, until few false ones are expected above.
 
-        ``light``: near misses that there can be above the threshold.
+        ``light``: near misses that there can be above the plain threshold.
         """
         if light <= 0:
             return
 
         def false_near(threshold: float) -> float:
             excess = self.count(self.near, threshold) - self.usual * self.count(~self.near, threshold)
-            return min(max(excess, 0.0), light)
+            falling = 1.0
+            if not self.beyond_losses(threshold, NEAR_OF_LOSSES_AT_MOST):
+                falling = float(np.exp(-FALL * max(threshold - self.likely, 0.0)))
+            return min(max(excess, 0.0), light * falling)
 
         for members, share, lag in ((self.near, 1.0, 0.0), (~self.near, TIGHT_TO_NEAR_LIGHT, LAG)):
             threshold = self.likely

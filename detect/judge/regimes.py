@@ -214,7 +214,7 @@ class Models:
         """Whether an uncorrected model is likelier than the corrected one, by enough."""
         won = {k: self.corrected.chi_square - getattr(self, k).chi_square for k in ("free", "right", "skewed", "heads")}
         alike = max(won["right"], won["skewed"]) > LIKELIER
-        return alike or won["heads"] > 2 * PRICE + MARGIN or won["free"] > 4 * PRICE + MARGIN
+        return bool(alike or won["heads"] > 2 * PRICE + MARGIN or won["free"] > 4 * PRICE + MARGIN)
 
 
 def _decided(standard: Standard, models: Models) -> TimeBaseFit:

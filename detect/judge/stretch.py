@@ -61,11 +61,13 @@ def pool_windows(
 ) -> Pooled:
     """Pool the chosen windows of a file, one chunk in memory at once, and fit."""
     pool, count = Pool(height), PictureCount(height)
+    shots: set[int] = set()
     first = 0
     for chunk in readings.chunks():
         n = len(chunk.start_frame)
         mask = chosen[first : first + n]
         if mask.any():
+            shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
             for group in groups_of(chunk, first, readings.cuts, mask):
                 pool.add(group.rows)
             for _, group in window_groups([chunk], mask):
@@ -73,7 +75,7 @@ def pool_windows(
         first += n
     rows = pool.rows()
     fit = fit_wheel(rows, view, standard, phase=phase)
-    figures, timing = stretch_readings(rows, view, standard, fit, doubt=doubt)
+    figures, timing = stretch_readings(rows, view, standard, fit, shots=len(shots), doubt=doubt)
     return Pooled(rows, fit, figures, timing, count.independent(view), pool.groups)
 
 
@@ -117,7 +119,7 @@ def window_jumps(readings: Readings, chosen: NDArray[np.bool_], view: View, stan
 
 
 def window_readings(
-    pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard, *, doubt: Doubt = NONE
+    pooled: Pooled, jumps: WindowJumps, members: list[int], view: View, standard: Standard, *, shots: int, doubt: Doubt = NONE
 ) -> WindowReadings:
     """Figures of a few windows together, at the stretch's phase; ``members`` index ``jumps``."""
     a1, a2 = jumps.a1[members].sum(axis=0), jumps.a2[members].sum(axis=0)
@@ -127,4 +129,4 @@ def window_readings(
         jump_weight=a2,
         variance=np.full(len(RELATIONS), USUAL_VARIANCE),
     )
-    return stretch_readings(pooled.rows, view, standard, fit, doubt=doubt, within=pooled.timing)[0]
+    return stretch_readings(pooled.rows, view, standard, fit, shots=shots, doubt=doubt, within=pooled.timing)[0]

@@ -73,7 +73,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     )  # fmt: skip
     found += losses.findings
     snr = noise.published.value if noise is not None else None
-    if noise is not None and noise.steady and snr is not None and snr < limits.note("snr_db"):
+    if noise is not None and noise.sure and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))
     figures = main[0].readings if main else WindowReadings()
     if noise is not None:
@@ -144,12 +144,12 @@ def _windows(
     for k in range(0, len(members), 2):
         pair = members[k : k + 2]
         a, b = int(file.start[pair[0]]), int(file.end[pair[-1]])
+        cuts = file.readings.cuts
+        shots = 1 + int(((cuts > a) & (cuts < b)).sum())
         figures = WindowReadings()
         if pooled is not None and jumps is not None:
             inside = [i for i in range(k, min(k + 2, len(jumps.index)))]
-            figures = window_readings(pooled, jumps, inside, file.view, file.standard, doubt=file.doubt)
-        cuts = file.readings.cuts
-        shots = 1 + int(((cuts > a) & (cuts < b)).sum())
+            figures = window_readings(pooled, jumps, inside, file.view, file.standard, shots=shots, doubt=file.doubt)
         out.append(Window(start_frame=a, end_frame=b, start_timecode=file.label(a), shots=shots, readings=figures))
     return out
 

@@ -1,0 +1,81 @@
+"""Whether skew, quadrature and scallop stand out in the fit of all boundaries together, where no one relation shows them by itself.
+
+The same fit at periods no wheel has tells what content does (``null``), at periods near the wheel's whether bands of the picture
+fit better still (``near``). What is compared is the square of the figure over its variance; for the heads, of which three are free,
+the quadratic form of their values with their inverse covariance, by the number of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from detect.judge.evidence import Evidence
+from detect.judge.regimes import free_fit
+from detect.judge.rows import Rows
+from detect.judge.wheel import View, WheelFit, near_periods, null_periods, without_jumps
+from detect.standards import Standard
+
+UNKNOWNS: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
+"""Places of the figures among the unknowns of the fit."""
+NULL_PHASES = 5
+"""Phases tried at each period: nearer ones see the same boundaries."""
+NEAR_ENOUGH = 1.25
+"""How much larger the square may be at a near period: a few standard errors vary by that from one boundary's row to the next."""
+
+
+def timing_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> dict[str, Evidence]:
+    """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line."""
+    own = _squares(rows, view, standard, fit, fit.phase_lines)
+    period = float(standard.lines_per_pass)
+    rest = without_jumps(rows, view, period, fit.phase_lines, np.nan_to_num(fit.jumps))
+    null = np.max(
+        [
+            _squares(rest, view, at, fit, phase)
+            for at in (_turned(standard, p) for p in null_periods(standard))
+            for phase in np.arange(NULL_PHASES) / NULL_PHASES * float(at.lines_per_pass)
+        ],
+        axis=0,
+    )
+    near = np.max(
+        [
+            _squares(rows, view, at, fit, fit.phase_lines + shift)
+            for at in (_turned(standard, p) for p in near_periods(standard))
+            for shift in (-1.0, 0.0, 1.0)
+        ],
+        axis=0,
+    )
+    return {
+        name: _evidence(float(own[k]), float(null[k]), float(near[k]), at.stop - at.start)
+        for k, (name, at) in enumerate(UNKNOWNS.items())
+    }
+
+
+def _evidence(own: float, null: float, near: float, freedom: int) -> Evidence:
+    p = float(stats.chi2.sf(own * freedom / max(null / 4.0, 1.0), freedom))
+    return Evidence(
+        strength=own,
+        ratio=own / max(null, 1.0),
+        near=own * NEAR_ENOUGH > near,
+        z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
+    )
+
+
+def _squares(rows: Rows, view: View, standard: Standard, fit: WheelFit, phase: float) -> NDArray[np.float64]:
+    """For each of ``UNKNOWNS``: squared distance from nought in standard errors, by degree of freedom."""
+    model = free_fit(rows, view, standard, replace(fit, phase_lines=phase))
+    out = []
+    for at in UNKNOWNS.values():
+        value = model.value[at]
+        inverse = np.linalg.pinv(model.cov[at, at], hermitian=True)
+        out.append(float(value @ inverse @ value) / len(value))
+    return np.array(out)
+
+
+def _turned(standard: Standard, period: float) -> Standard:
+    """A standard whose passes are ``period`` field lines long, or as near to it as whole lines of a frame allow."""
+    return replace(standard, lines_per_frame=round(2 * standard.passes_per_field * period))
