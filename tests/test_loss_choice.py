@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from detect.judge.loss_choice import LIKELY, choose_losses
+from detect.judge.loss_light import light_pct
 
 RATE = 29.97
 Arrays = dict[str, np.ndarray]
@@ -67,6 +68,19 @@ def test_a_shot_full_of_light_yields_nothing() -> None:
     assert choose(arrays).sum() == 0
 
 
+def test_the_share_of_the_picture_with_light_is_told() -> None:
+    """Glints over a quarter of the lines and of the time; a cell's neighbours count with it."""
+    rng = np.random.default_rng(18)
+    light = glints(rng)
+    light["line"] = rng.integers(180, 240, len(light["line"]))
+    light["frame"] = np.sort(rng.integers(0, 150, len(light["line"])))
+    arguments = {"likely": LIKELY, "frame_rate": RATE, "frames": 600, "lines": 240}
+    share = light_pct(light, shot=np.zeros(len(light["line"]), int), **arguments)  # type: ignore[arg-type]
+    assert 100 / 16 <= share < 100 / 8
+    none = candidates(np.full(20, 6.0), rng)
+    assert light_pct(none, shot=np.zeros(20, int), **arguments) == 0  # type: ignore[arg-type]
+
+
 def test_light_with_high_scores_is_no_more_believed() -> None:
     """Sequins score as high as losses do; their near misses score as high too."""
     rng = np.random.default_rng(12)
@@ -109,7 +123,7 @@ def test_more_leaks_than_losses_have_are_dirt() -> None:
     dirt = candidates(np.full(6, 7.0), rng, length=11, leak=0.5)
     assert choose(dirt).sum() == 0
     losses = candidates(np.full(60, 7.0), rng, length=11)
-    arrays, origin = joined(dirt, losses)
+    arrays, _ = joined(dirt, losses)
     assert choose(arrays).all()
 
 

@@ -13,7 +13,8 @@ from scipy import stats
 from detect.findings import Defect, DropoutCounts, Finding, FindingKind, Loss, WheelState
 from detect.judge.causes import causes_for
 from detect.judge.limits import Limits
-from detect.judge.loss_choice import choose_losses
+from detect.judge.loss_choice import LIKELY, choose_losses
+from detect.judge.loss_light import light_pct
 from detect.judge.patterns import exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
 from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
@@ -25,6 +26,8 @@ LEAST_FLAGGED = 20
 """Fewer losses than this are told but do not count against the transfer: a rate of a short clip says little."""
 
 SHORTEST_IN_MINUTES = 1.0
+LEAST_LIGHT_PCT = 1.0
+"""Less of the picture with light of its own takes too few losses to be told."""
 LEAST_TOLD = 5
 """Losses from which a rate is told."""
 
@@ -106,7 +109,11 @@ def judge_losses(
                     _severity(count), pattern.text, share, label, words=frozenset({pattern.kind}),
                 )
             )  # fmt: skip
-    spread = _spread_finding(int(elsewhere.sum()), counts.count, minutes, len(kind), limits, label)
+    light = light_pct(
+        candidates, likely=LIKELY, shot=np.searchsorted(readings.cuts, frame[inside], "right"),
+        frame_rate=float(standard.frame_rate), frames=int(programme.sum()), lines=height // 2,
+    )  # fmt: skip
+    spread = _spread_finding(int(elsewhere.sum()), counts.count, minutes, len(kind), limits, label, light=light)
     out.extend([spread] if spread is not None else [])
     defects = group_defects(once, standard=standard, tape_speed_ips=tape_speed_ips) if len(once) else []
     return JudgedLosses(to_losses(places), defects, counts, out)
@@ -124,9 +131,12 @@ def in_one_band(line: NDArray[np.int64], phase_lines: float, standard: Standard)
 
 
 def _spread_finding(
-    count: int, total: int, minutes: float, frames: int, limits: Limits, label: Callable[[int], str | None]
+    count: int, total: int, minutes: float, frames: int, limits: Limits, label: Callable[[int], str | None], *, light: float
 ) -> Finding | None:
-    """The rate of the losses that no scratch, head or switching explains, where even its lower bound is too high."""
+    """The rate of the losses that no scratch, head or switching explains, where even its lower bound is too high.
+
+    ``light``: percent of the picture with light of its own, where fewer losses are told.
+    """
     rate, low, high = rate_per_minute(count, minutes)
     if low <= limits.note("dropouts_per_minute") or count < LEAST_TOLD:
         return None
@@ -134,6 +144,8 @@ def _spread_finding(
     text = f"{count} losses in {long} of programme, {rate:.1f} a minute (95 %: {low:.1f} to {high:.1f})"
     if total > count:
         text += f"; {total - count} more are told as a pattern"
+    if light >= LEAST_LIGHT_PCT:
+        text += f"; {light:.0f} % of the picture glints or sparkles, and only the likeliest losses are counted there"
     return _finding(
         "dropouts", 0, frames, [], rate, "per minute", (high - low) / 4, None,
         _severity(count if low > limits.flag("dropouts_per_minute") else 0), text + ".", 100.0, label,

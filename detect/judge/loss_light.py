@@ -23,6 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, stats
 
+from detect.standards import ACTIVE_SAMPLES
+
 COMPENSATED = 3
 """Kinds from this code on (measure.losses.KINDS) look like no light."""
 DARK = 1
@@ -94,7 +96,9 @@ def thresholds(
     look, staggered = (np.digitize(x1 - x0, edges) + 10 * (kind == DARK) for edges in (LENGTHS_SAMPLES, STAGGERED_SAMPLES))
     stretch = frame // max(1, round(STRETCH_S * frame_rate))
     cells = ((x0 + x1) // 2 // CELL[0], line // CELL[1])
-    apart = _crowded(np.stack([shot, stretch]), cells, weight * (use & near & (score < likely)))
+    apart = np.zeros(len(score), int)
+    for mine, crowded in _crowded_cells(np.stack([shot, stretch]), cells, weight * (use & near & (score < likely))):
+        apart[mine] = crowded[cells[0][mine], cells[1][mine]]
 
     def groups(*keys: NDArray[Any], among: NDArray[np.bool_] = near, usual: float = NEAR_TO_TIGHT_LOSSES) -> Iterator[_Group]:
         for mine in _groups(np.stack(keys), use):
@@ -110,6 +114,34 @@ def thresholds(
         if group.beyond_losses(likely, LEAKY_OF_LOSSES_AT_MOST):
             group.raise_thresholds(out, light=np.inf, tight_too=False)
     return out
+
+
+def light_pct(
+    candidates: Mapping[str, NDArray[Any]],
+    *,
+    likely: float,
+    shot: NDArray[np.int64],
+    frame_rate: float,
+    frames: int,
+    lines: int,
+    samples: int = ACTIVE_SAMPLES,
+) -> float:
+    """How much of the picture, over ``frames`` frames, is where near misses crowd: there losses are hard to tell.
+
+    ``lines``: of a field. Other arguments as for ``thresholds``.
+    """
+    if "leak" not in candidates or not len(candidates["score"]) or frames <= 0:
+        return 0.0
+    x0, x1, line, frame = (np.asarray(candidates[n]).astype(int) for n in ("x0", "x1", "line", "frame"))
+    use = (np.asarray(candidates["kind"]) < COMPENSATED) & (np.asarray(candidates["score"]) < likely) & is_near(candidates)
+    weight = use / np.clip(np.asarray(candidates["stack"]).astype(int), 1, 3)
+    places = np.stack([shot, frame // max(1, round(STRETCH_S * frame_rate))])
+    cells = ((x0 + x1) // 2 // CELL[0], line // CELL[1])
+    full = samples / CELL[0] * lines / CELL[1]
+    total = sum(
+        (float(np.ptp(frame[mine])) + 1) * float(crowded.sum()) for mine, crowded in _crowded_cells(places, cells, weight)
+    )
+    return min(100.0, 100.0 * total / (full * frames))
 
 
 def is_near(candidates: Mapping[str, NDArray[Any]]) -> NDArray[np.bool_]:
@@ -130,18 +162,16 @@ def _groups(keys: NDArray[np.int64], use: NDArray[np.bool_]) -> list[NDArray[np.
     return np.split(at[order], np.flatnonzero(np.diff(group[order])) + 1)
 
 
-def _crowded(
+def _crowded_cells(
     places: NDArray[np.int64], cells: tuple[NDArray[np.int64], NDArray[np.int64]], weight: NDArray[np.float64]
-) -> NDArray[np.int64]:
-    """1 for candidates in cells of their shot (a column of ``places``) where near misses crowd."""
-    out = np.zeros(len(weight), int)
+) -> Iterator[tuple[NDArray[np.int64], NDArray[np.bool_]]]:
+    """For each shot (a column of ``places``) its candidates, and in which cells (across, down) near misses crowd."""
     across, down = cells
     for mine in _groups(places, np.ones(len(weight), bool)):
         count = np.zeros((int(across.max()) + 1, int(down.max()) + 1))
         np.add.at(count, (across[mine], down[mine]), weight[mine])
         around = ndimage.uniform_filter(count, 3, mode="constant") * 9
-        out[mine] = around[across[mine], down[mine]] >= CROWDED_CELL - 1e-6
-    return out
+        yield mine, around >= CROWDED_CELL - 1e-6
 
 
 @dataclass(frozen=True)
