@@ -82,7 +82,7 @@ Figures per head count four values a tape. A fault that a corrector removed is s
 """
 PROMISED = """
 Uncorrected tapes of varied content with cuts, as FFV1 gives them back; each kind of fault is on them or not, with just the target
-size (of one head against the other three, so three quarters of it against the mean of the four). *due*, *reached*: the error
+size (of one head against the mean of the four, as figures are published). *due*, *reached*: the error
 that 68 in 100 values are to stay within, and what 68 in 100 did. *within*: share of the values within what is due. *found* and
 *confirmed*: of the tapes with the fault. *false*: findings of it on tapes without. Hue of a head is asked of 525 lines only.
 """

@@ -258,10 +258,7 @@ def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | No
 
 
 def at_target(seed: int, *, seconds: float) -> Case:
-    """An uncorrected tape of varied content with cuts, each kind of fault on it or not, at the size that should be found.
-
-    A fault of one head has that size against the other three: three quarters of it against the mean of the four.
-    """
+    """An uncorrected tape of varied content with cuts, each kind of fault on it or not, at the size that should be found."""
     rng = np.random.default_rng([seed, 6])
 
     def size(name: str) -> float:
@@ -269,7 +266,7 @@ def at_target(seed: int, *, seconds: float) -> Case:
 
     def one_head(name: str) -> tuple[float, float, float, float]:
         values = [0.0] * 4
-        values[int(rng.integers(4))] = size(name)
+        values[int(rng.integers(4))] = round(size(name) * 4 / 3, 3)  # as in ``faulty``
         return values[0], values[1], values[2], values[3]
 
     standard = str(rng.choice(["525", "625"]))

@@ -37,3 +37,14 @@ def test_the_share_comes_off_again_to_ask_whether_anything_is_there() -> None:
 def test_every_lossy_carrier_has_a_share_for_every_family() -> None:
     for codec, shares in BY_CODEC.items():
         assert set(shares) == set(FAMILY.values()), codec
+
+
+def test_a_figure_that_its_carrier_hides_is_withheld_unless_it_is_clear() -> None:
+    small = READINGS.model_copy(update={"noise_db": HeadValues(values=[0.1, -0.1, 0.0, 0.0], sigmas=[0.1] * 4)})
+    large = READINGS.model_copy(update={"noise_db": HeadValues(values=[3.0, -1.0, -1.0, -1.0], sigmas=[0.1] * 4)})
+    assert widened(small, {"noise": 0.9}).noise_db is None
+    assert widened(small, {"noise": 0.3}).noise_db is not None
+    told = widened(large, {"noise": 0.9}).noise_db
+    assert told is not None
+    assert told.values[0] == 3.0
+    assert told.sigmas[0] == pytest.approx((0.01 + 7.29) ** 0.5)

@@ -32,16 +32,28 @@ BY_CODEC: Mapping[str, Doubt] = {
 coded each by itself: a small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives."""
 
 
+MOSTLY_HIDDEN = 0.8
+"""A carrier that hides this share of a figure, or more, leaves next to nothing of it: a small one is then no evidence of a small fault."""
+SHOWS = 3.0
+"""Standard errors from which such a figure is given all the same: what is left of a large fault."""
+
+
 def of_codec(codec: str) -> Doubt:
     return BY_CODEC.get(codec, NONE)
 
 
 def widened(readings: WindowReadings, doubt: Doubt) -> WindowReadings:
-    """Error bars of all comparisons between heads, with the share of the figure added in quadrature."""
-    update: dict[str, Value | HeadValues] = {}
+    """Error bars of all comparisons between heads, with the share of the figure added in quadrature.
+
+    A figure of which the share hides most, and that is not clear of nought, is withheld.
+    """
+    update: dict[str, Value | HeadValues | None] = {}
     for name, family in FAMILY.items():
         share, figure = doubt.get(family, 0.0), getattr(readings, name)
         if not share or figure is None:
+            continue
+        if share >= MOSTLY_HIDDEN and not _shows(figure):
+            update[name] = None
             continue
         if isinstance(figure, HeadValues):
             pairs = zip(figure.values, figure.sigmas, strict=True)
@@ -50,6 +62,11 @@ def widened(readings: WindowReadings, doubt: Doubt) -> WindowReadings:
         elif figure.value is not None and figure.sigma is not None:
             update[name] = Value(value=figure.value, sigma=float(np.hypot(figure.sigma, share * abs(figure.value))))
     return readings.model_copy(update=update)
+
+
+def _shows(figure: Value | HeadValues) -> bool:
+    pairs = zip(figure.values, figure.sigmas, strict=True) if isinstance(figure, HeadValues) else [(figure.value, figure.sigma)]
+    return any(v is not None and s is not None and abs(v) > SHOWS * s for v, s in pairs)
 
 
 def without(sigma: float, value: float, share: float) -> float:

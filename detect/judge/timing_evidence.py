@@ -24,8 +24,6 @@ UNKNOWNS: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4),
 """Places of the figures among the unknowns of the fit."""
 NULL_PHASES = 5
 """Phases tried at each period: nearer ones see the same boundaries."""
-NEAR_ENOUGH = 1.25
-"""How much larger the square may be at a near period: a few standard errors vary by that from one boundary's row to the next."""
 
 
 def timing_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> dict[str, Evidence]:
@@ -60,7 +58,7 @@ def _evidence(own: float, null: float, near: float, freedom: int) -> Evidence:
     return Evidence(
         strength=own,
         ratio=own / max(null, 1.0),
-        near=own * NEAR_ENOUGH > near,
+        near=own > near,
         z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
     )
 
