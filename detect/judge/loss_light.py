@@ -44,7 +44,7 @@ for those that did (development footage)."""
 LAG = 2.0
 """A leak costs a near miss some of its score, so dashes without one are expected from near misses this far below them,
 log odds: 0 (sequins, lamps), 0.9 (drawn glints), 2.4 (confetti)."""
-LEAKY, LEAKY_COST = 0.3, 2.0
+LEAKY, LEAKY_COST = 0.3, 1.0
 """A near miss with as much leak is a loss that much less likely, log odds: one loss in forty has it, and of light from
 one in a hundred (sequins) to all (dirt on film)."""
 LEAKY_OF_LOSSES, LEAKY_OF_LOSSES_AT_MOST, LOSSES_CHANCE = 0.025, 0.3, 0.03
