@@ -29,3 +29,22 @@ def test_a_fault_of_some_windows_begins_and_ends_with_them() -> None:
     there = np.where((np.arange(WINDOWS) >= 5) & (np.arange(WINDOWS) < 14), 1.0, 0.0)
     (only,) = stretches(there, SIGMA, START, START + 36)
     assert (only.start_frame, only.end_frame) == (5 * 36, 14 * 36)
+
+
+def test_windows_that_say_nothing_are_left_out_where_the_fault_begins_beside_them() -> None:
+    silent = np.where(np.arange(WINDOWS) < 4, np.inf, SIGMA)
+    half = np.where(np.arange(WINDOWS) == 4, 0.5, np.where(np.arange(WINDOWS) > 4, 1.0, 0.0))
+    (only,) = stretches(half, silent, START, START + 36)
+    assert (only.start_frame, only.end_frame) == (4 * 36 + 18, WINDOWS * 36)
+
+
+def test_windows_that_say_nothing_belong_to_a_fault_that_is_whole_beside_them() -> None:
+    silent = np.where(np.arange(WINDOWS) < 4, np.inf, SIGMA)
+    (only,) = stretches(np.where(np.isfinite(silent), 1.0, 0.0), silent, START, START + 36)
+    assert (only.start_frame, only.end_frame) == (0, WINDOWS * 36)
+
+
+def test_content_that_reads_a_little_of_the_fault_does_not_prolong_it() -> None:
+    there = np.where((np.arange(WINDOWS) >= 5) & (np.arange(WINDOWS) < 14), 1.0, 0.07)
+    (only,) = stretches(there, np.full(WINDOWS, 0.01), START, START + 36)
+    assert (only.start_frame, only.end_frame) == (5 * 36, 14 * 36)

@@ -7,9 +7,11 @@ import pytest
 
 from detect.judge.regimes import fit_regimes
 from detect.judge.rows import INDEX, RELATIONS, Rows
+from detect.judge.timebase import TimeBaseFit
 from detect.judge.wheel import View, WheelFit
 from detect.standards import STD_525
 
+VIEW = View(0, 486)
 HEIGHT, PHASE, PERIOD = 486, 3.3125, 525 / 32
 MIDDLE, LEFT, RIGHT, BURST = (122 + 360) / 858, 122 / 858, (122 + 720) / 858, 88 / 858
 
@@ -22,7 +24,8 @@ def _error(skew: float, scallop: float, heads: np.ndarray, fraction: float) -> n
     return skew * np.sin(angle) / np.sqrt(2) - scallop * np.cos(angle) / (1 - np.sqrt(0.5)) + heads[number.astype(int) % 4]
 
 
-def _fitted(shift: np.ndarray, growth: np.ndarray, seed: int, noise_ns: float = 1.0):
+def rows_and_fit(shift: np.ndarray, growth: np.ndarray, seed: int, noise_ns: float = 1.0) -> tuple[Rows, WheelFit]:
+    """Rows that hold two displacements (HEIGHT,), with noise, and a fit that knows the phase."""
     rng = np.random.default_rng(seed)
     ratio, weight = np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT))
     for name, line in (("shift", shift), ("ramp", growth)):
@@ -31,10 +34,15 @@ def _fitted(shift: np.ndarray, growth: np.ndarray, seed: int, noise_ns: float = 
         weight[INDEX[name], 2:-4] = 1.0
     none, many = np.zeros(len(RELATIONS)), np.zeros((len(RELATIONS), 4))
     fit = WheelFit(PHASE, 0.01, 1.0, 1.0, none, none, none, none, np.full(len(RELATIONS), noise_ns**2), many, many)
-    return fit_regimes(Rows(ratio, weight), View(0, HEIGHT), STD_525, fit)
+    return Rows(ratio, weight), fit
 
 
-def _lines(skew: float, scallop: float, heads: np.ndarray, *, corrected: bool) -> tuple[np.ndarray, np.ndarray]:
+def _fitted(shift: np.ndarray, growth: np.ndarray, seed: int) -> TimeBaseFit:
+    rows, fit = rows_and_fit(shift, growth, seed)
+    return fit_regimes(rows, VIEW, STD_525, fit)
+
+
+def lines_of(skew: float, scallop: float, heads: np.ndarray, *, corrected: bool) -> tuple[np.ndarray, np.ndarray]:
     at = {f: _error(skew, scallop, heads, f) for f in (MIDDLE, LEFT, RIGHT, BURST)}
     return at[MIDDLE] - (at[BURST] if corrected else 0), at[RIGHT] - at[LEFT]
 
@@ -42,8 +50,8 @@ def _lines(skew: float, scallop: float, heads: np.ndarray, *, corrected: bool) -
 @pytest.mark.parametrize("seed", range(5))
 def test_scallop_alone_shows_its_regime(seed: int) -> None:
     none = np.zeros(4)
-    one = _fitted(*_lines(0, 60, none, corrected=False), seed)
-    other = _fitted(*_lines(0, 60, none, corrected=True), seed)
+    one = _fitted(*lines_of(0, 60, none, corrected=False), seed)
+    other = _fitted(*lines_of(0, 60, none, corrected=True), seed)
     assert (one.regime, other.regime) == ("uncorrected", "line-corrected")
     assert abs(one.scallop_ns - 60) < 3 * one.scallop_sigma_ns
     assert abs(other.scallop_ns - 60) < 3 * other.scallop_sigma_ns
@@ -55,7 +63,7 @@ def test_scallop_alone_shows_its_regime(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_all_three_together_come_back(seed: int) -> None:
     heads = np.array([12.0, -20.0, 5.0, 3.0])
-    fit = _fitted(*_lines(25, -90, heads, corrected=False), seed)
+    fit = _fitted(*lines_of(25, -90, heads, corrected=False), seed)
     assert fit.regime == "uncorrected"
     assert abs(fit.skew_ns - 25) < 3.5 * fit.skew_sigma_ns < 7
     assert abs(fit.scallop_ns + 90) < 3.5 * fit.scallop_sigma_ns < 14
@@ -73,6 +81,6 @@ def test_nothing_there_is_undetermined(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_skew_behind_a_corrector_is_not_invented(seed: int) -> None:
     """Line correction takes skew and quadrature away but for their growth within a line."""
-    fit = _fitted(*_lines(0, 200, np.array([30.0, -30.0, 10.0, -10.0]), corrected=True), seed)
+    fit = _fitted(*lines_of(0, 200, np.array([30.0, -30.0, 10.0, -10.0]), corrected=True), seed)
     assert fit.regime == "line-corrected"
     assert abs(fit.scallop_ns - 200) < 3 * fit.scallop_sigma_ns < 24

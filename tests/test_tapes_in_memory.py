@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from synthetic_clips.deck import DeckFaults, Relock
-from tests.bench_material import MEMORY, Case, played
+from tests.bench_material import MEMORY, Case, beginning, played
 
 
 def tape(faults: DeckFaults, *, seed: int, content: str = "varied", seconds: float = 5.0) -> Case:
@@ -61,3 +61,14 @@ def test_chroma_noise_of_a_black_and_white_tape_is_no_saturation() -> None:
     faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, -4, 0, 0), skew_ns=30.0, blanking="reinserted")
     findings, _ = played(tape(faults, seed=3024, content="handheld"))
     assert {f.kind for f in findings.findings} & {"saturation_banding", "hue_banding"} == set()
+
+
+@pytest.mark.long
+def test_a_fault_of_four_seconds_that_the_whole_tape_does_not_show_is_found_with_its_ends() -> None:
+    case = beginning(8028, seconds=10.0)
+    findings, _ = played(case)
+    (onset,) = case.faults.onsets
+    skew = next(f for f in findings.findings if f.kind == "skew")
+    assert skew.value == pytest.approx(80.0, abs=8.0)
+    assert abs(skew.start_frame - onset.start_frame) <= 15
+    assert abs(skew.end_frame - onset.end_frame) <= 15

@@ -87,8 +87,9 @@ def _stretch(
         return value if amplitude[w] > PART_CLEAR * sigma[w] and value > LEAST_PART else 0.0
 
     growing = _growing(amplitude[inside], sigma[inside])
-    head, tail = share(first), share(last - 1)
-    head, tail = (1.0 if s > WHOLE_PART or growing else s for s in (head, tail))
+    head, tail = (
+        1.0 if growing or not np.isfinite(sigma[w]) or share(w) > WHOLE_PART else share(w) for w in (first, last - 1)
+    )
     start = float(end_frame[first]) - head * float(end_frame[first] - start_frame[first])
     end = float(start_frame[last - 1]) + tail * float(end_frame[last - 1] - start_frame[last - 1])
     if head == 1.0 and first > 0:

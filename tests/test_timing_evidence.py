@@ -1,0 +1,44 @@
+"""What stands out in the fit of all boundaries, on rows written down from the geometry."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from detect.judge.evidence import Evidence
+from detect.judge.timing_evidence import timing_evidence
+from detect.standards import STD_525
+from tests.test_regimes import HEIGHT, PERIOD, VIEW, lines_of, rows_and_fit
+
+NOISE_NS = 4.0
+HEADS = np.array([9.0, -3.0, -3.0, -3.0])
+
+
+def evidence_of(shift: np.ndarray, growth: np.ndarray, seed: int) -> dict[str, Evidence]:
+    return timing_evidence(*_with_view(shift, growth, seed))
+
+
+def _with_view(shift: np.ndarray, growth: np.ndarray, seed: int):
+    rows, fit = rows_and_fit(shift, growth, seed, NOISE_NS)
+    return rows, VIEW, STD_525, fit
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_each_fault_stands_out_by_itself_and_no_other(seed: int) -> None:
+    faults = {"skew": (10.0, 0.0, 0 * HEADS), "scallop": (0.0, 20.0, 0 * HEADS), "quadrature": (0.0, 0.0, HEADS)}
+    for name, (skew, scallop, heads) in faults.items():
+        proof = evidence_of(*lines_of(skew, scallop, heads, corrected=False), seed)
+        assert {k for k, e in proof.items() if e.holds} == {name}
+
+
+def test_noise_alone_shows_nothing() -> None:
+    nothing = np.zeros(HEIGHT)
+    for seed in range(8):
+        assert not any(e.holds for e in evidence_of(nothing, nothing, seed).values())
+
+
+@pytest.mark.parametrize("period", [15.9, 16.9, 17.4])
+def test_bands_of_another_period_are_no_fault_of_the_heads(period: float) -> None:
+    saw = 40.0 * (np.arange(HEIGHT) / 2 / period % 1.0 - 0.5)
+    assert abs(period - PERIOD) > 0.4
+    assert not any(e.holds for e in evidence_of(saw, np.zeros(HEIGHT), 1).values())
