@@ -23,7 +23,7 @@ from detect.findings import Findings
 from synthetic_clips.foolers import FOOLERS
 from synthetic_clips.render import Truth
 from tests.bench_accuracy_tables import document
-from tests.bench_material import TARGET, Case, at_target, beginning, clean, faulty, played, relocking, standard_of
+from tests.bench_material import TARGET, Case, at_target, beginning, clean, faulty, large, played, relocking, standard_of
 
 DOCUMENT = Path(__file__).parents[1] / "docs" / "accuracy.md"
 FILES = ("mpeg2_intra", "dv25", "prores", "h264")
@@ -35,11 +35,13 @@ PER_HEAD = tuple(k for k in TARGET if k not in SINGLE)
 def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
     """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each.
 
-    Then, a third as many again, tapes with faults of just the target size.
+    Then, a third as many again, tapes with faults of just the target size, and some with a very large one.
     """
     yield from _spread(clips, first_seed, seconds)
     for seed in range(first_seed, first_seed + clips // 3):
         yield at_target(seed, seconds=seconds)
+    for seed in range(first_seed, first_seed + clips // 12):
+        yield large(seed, seconds=seconds)
 
 
 def _spread(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:

@@ -30,6 +30,8 @@ PROMISE = {
 """Standard errors due at the target size on ten seconds of varied, uncorrected material."""
 SIZE_BINS = (0.0, 1.0, 2.0, 4.0, 1e9)
 """Multiples of the target size."""
+LARGE_SHARE = 0.03
+"""Share to which a fault of 300 ns should be measured."""
 FAINT = 0.25
 """A fault below this share of the target counts as absent when findings are checked."""
 VELOCITY_FAINT_NS = 1.0
@@ -44,6 +46,7 @@ def document(records: list[Record], command: str) -> str:
         HEAD.format(command=command, tapes=len(records), **_counts(records)),
         "## What is promised\n" + PROMISED,
         _promised_table([r for r in records if r["what"] == "target"]),
+        _large([r for r in records if r["what"] == "large"]),
         "\n## Figures against the truth\n" + FIGURES,
         _figures_table(faulty, lambda r: r["regime"], "regime"),
         "\n### By carrier, uncorrected\n",
@@ -64,7 +67,7 @@ def document(records: list[Record], command: str) -> str:
 HEAD = """# How well it measures
 
 What `{command}` measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults,
-{target} with faults of just the size that should be found, {clean} without any ({fool} of them pictures built to fool), {onset} with
+{target} with faults of just the size that should be found, {large} with a very large one, {clean} without any ({fool} of them pictures built to fool), {onset} with
 a fault that begins and ends, {relock} with a re-lock.
 {files} tapes went through a real encoder and decoder, the others were measured from the rendered 10-bit frames, which is
 what FFV1 and v210 give back.
@@ -104,7 +107,7 @@ def _counts(records: list[Record]) -> dict[str, int]:
     what = Counter(r["what"] for r in records)
     fool = sum(r["what"] == "clean" and _fools(r) for r in records)
     files = sum(r["carrier"] != MEMORY for r in records)
-    return {**{k: what[k] for k in ("faulty", "target", "clean", "onset", "relock")}, "fool": fool, "files": files}
+    return {**{k: what[k] for k in ("faulty", "target", "large", "clean", "onset", "relock")}, "fool": fool, "files": files}
 
 
 def _fools(record: Record) -> bool:
@@ -165,6 +168,22 @@ def _promised_table(records: list[Record]) -> str:
             f"{100 * np.mean(error <= due):.0f} %",
         ])  # fmt: skip
     return _table(["kind (target)", "tapes", "found", "confirmed", "false", "due", "reached", "within"], rows)
+
+
+def _large(records: list[Record]) -> str:
+    """One sentence on the tapes with a single very large timing fault."""
+    said, errors = [], []
+    for r in records:
+        name = max(("skew_ns", "scallop_ns", "quadrature_ns"), key=lambda n: _size(r, n))
+        figure = r["figures"][name]
+        at = int(np.argmax(np.abs(figure["true"])))
+        true, value = figure["true"][at], figure["value"][at]
+        said.append(f"{name.split('_')[0]} {true:+.0f}: {'null' if value is None else f'{value:+.1f}'}")
+        errors.append(1.0 if value is None else abs(value / true - 1))
+    if not said:
+        return ""
+    within = sum(e <= LARGE_SHARE for e in errors)
+    return f"\nVery large faults, true and measured ns: {', '.join(said)}. Within 3 %: {within} of {len(said)}.\n"
 
 
 def _figures_of(got: np.ndarray, target: float, *, biased: bool) -> list[str]:

@@ -289,6 +289,27 @@ def at_target(seed: int, *, seconds: float) -> Case:
     return Case(f"target {seed}", seed, faults, MEMORY, "varied", seconds)
 
 
+LARGE_NS = 300.0
+"""Four samples: more than any deck that is looked after, and still to be measured."""
+
+
+def large(seed: int, *, seconds: float) -> Case:
+    """An uncorrected tape of varied content with one very large timing fault: skew, scallop and quadrature in turn."""
+    rng = np.random.default_rng([seed, 8])
+    amount = LARGE_NS * float(rng.choice([-1.0, 1.0]))
+    one_head = [0.0] * 4
+    one_head[int(rng.integers(4))] = amount * 4 / 3
+    fault = ({"skew_ns": amount}, {"scallop_ns": amount}, {"quadrature_ns": tuple(one_head)})[seed % 3]
+    faults = DeckFaults(
+        standard=("525", "625")[seed // 3 % 2],  # type: ignore[arg-type]
+        phase_lines=round(float(rng.uniform(0, 15.6)), 2),
+        snr_db=round(float(rng.uniform(40, 46)), 1),
+        blanking="reinserted",
+        **fault,  # type: ignore[arg-type]
+    )
+    return Case(f"large {seed}", seed, faults, MEMORY, "varied", seconds)
+
+
 def clean(seed: int, *, seconds: float, carrier: str = MEMORY, content: str | None = None) -> Case:
     """A tape without a fault."""
     rng = np.random.default_rng([seed, 3])
