@@ -10,7 +10,7 @@ from detect.judge.time_geometry import displacement_rows
 from detect.standards import HEADS, Standard
 
 LARGE_NS = 30.0
-"""Displacement between heads from which the relation bends: lines are then moved back by the estimate and measured again."""
+"""Displacement between adjacent lines from which the relation bends: lines are then moved back by the estimate and measured again."""
 SETTLED_NS = 4.0
 """Rounds end when the estimate changes by less."""
 MOST_ROUNDS = 3
@@ -38,12 +38,11 @@ def displacement_to_undo(findings: Findings, standard: Standard, *, height: int)
     if s.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
         return None
     quadrature = np.array(s.quadrature_ns.values, float)
-    skew = s.skew_ns.value or 0.0
-    if np.abs(np.diff(quadrature, append=quadrature[0]) - skew).max() < LARGE_NS:
-        return None
-    return displacement_rows(
-        standard, phase=phase, height=height, skew_ns=skew, scallop_ns=scallop, quadrature_ns=quadrature
+    start, growth = displacement_rows(
+        standard, phase=phase, height=height, skew_ns=s.skew_ns.value or 0.0, scallop_ns=scallop, quadrature_ns=quadrature
     )
+    middle = start + growth / 2
+    return (start, growth) if np.abs(middle[2:] - middle[:-2]).max() >= LARGE_NS else None
 
 
 def change_ns(a: WindowReadings, b: WindowReadings) -> float:
