@@ -28,6 +28,8 @@ from tests.bench_material import TARGET, Case, at_target, beginning, clean, faul
 DOCUMENT = Path(__file__).parents[1] / "docs" / "accuracy.md"
 FILES = ("mpeg2_intra", "dv25", "prores", "h264")
 """Carriers that are really encoded and decoded; one tape in four, after FFV1-like frames in memory."""
+LOSSY = ("mpeg2_intra", "dv25")
+"""Carriers that are promised something of their own."""
 SINGLE = ("skew_ns", "scallop_ns", "velocity_error_ns")
 PER_HEAD = tuple(k for k in TARGET if k not in SINGLE)
 
@@ -42,6 +44,8 @@ def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
         yield at_target(seed, seconds=seconds)
     for seed in range(first_seed, first_seed + clips // 12):
         yield large(seed, seconds=seconds)
+        for carrier in LOSSY:
+            yield at_target(seed, seconds=seconds, carrier=carrier)
 
 
 def _spread(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:

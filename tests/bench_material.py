@@ -41,6 +41,8 @@ TARGET = {
     "response_db": 1.5,
 }
 """Sizes that should be found in 19 of 20 uncorrected tapes; sizes are drawn in multiples of them."""
+LOSSY_TARGET = 2.0
+"""Multiple of the target that should be found in DV and MPEG-2."""
 SMALLEST, LARGEST = 0.5, 12.0
 """Multiples of the target between which sizes are drawn, evenly in their logarithm."""
 LARGEST_RESPONSE = 4.0
@@ -257,12 +259,16 @@ def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | No
     return Case(f"faulty {seed}", seed, faults, carrier, content, seconds)
 
 
-def at_target(seed: int, *, seconds: float) -> Case:
-    """An uncorrected tape of varied content with cuts, each kind of fault on it or not, at the size that should be found."""
+def at_target(seed: int, *, seconds: float, carrier: str = MEMORY) -> Case:
+    """An uncorrected tape of varied content with cuts, each kind of fault on it or not, at the size that should be found.
+
+    Through a lossy carrier that is twice the target.
+    """
     rng = np.random.default_rng([seed, 6])
+    times = 1.0 if carrier == MEMORY else LOSSY_TARGET
 
     def size(name: str) -> float:
-        return TARGET[name] * float(rng.choice([-1.0, 1.0])) if rng.random() < PRESENCE else 0.0
+        return times * TARGET[name] * float(rng.choice([-1.0, 1.0])) if rng.random() < PRESENCE else 0.0
 
     def one_head(name: str) -> tuple[float, float, float, float]:
         values = [0.0] * 4
@@ -286,7 +292,7 @@ def at_target(seed: int, *, seconds: float) -> Case:
         blanking=str(rng.choice(["tape", "reinserted"])),  # type: ignore[arg-type]
         saturation_follows_response=False,
     )
-    return Case(f"target {seed}", seed, faults, MEMORY, "varied", seconds)
+    return Case(f"target {seed}", seed, faults, carrier, "varied", seconds)
 
 
 LARGE_NS = 300.0

@@ -348,8 +348,8 @@ def leak(
 
     Lens and tube spread a point over more than a line, and light seldom lasts one field alone, so the picture leaks; a
     loss is of its lines alone. The profile is regressed on the lines ``above`` and ``below`` and, in the fields before
-    and after, on the two lines between which this one lies; of each the line one further out is taken off as
-    background.
+    and after, on the two lines between which this one lies; of each is taken off the line one further out, as
+    background, and by how much that one differs from the next, as what lines of this picture differ by anyway.
     """
     w0, w1 = max(x0 - LEAK_MARGIN_SAMPLES, left), min(x1 + LEAK_MARGIN_SAMPLES, right)
     before, after = min(x0 - w0, LEAK_ENDS_SAMPLES), min(w1 - x1, LEAK_ENDS_SAMPLES)
@@ -359,16 +359,16 @@ def leak(
     for x in range(w1 - w0):
         square += own[x] * own[x]
     most = -100.0
-    for side in range(2):
-        at, step = (above, -1) if side == 0 else (below, 1)
-        share = _share(y, here, at, w0, w1, before, after, own, square, spare)
-        most = max(most, share - _share(y, here, at + step, w0, w1, before, after, own, square, spare))
-    for r in (1, 2):
-        if refs[r] >= 0:
-            for side in range(2):
-                at, step = (line + half, -1) if side == 0 else (line + half + 1, 1)
-                share = _share(y, refs[r], at, w0, w1, before, after, own, square, spare)
-                most = max(most, share - _share(y, refs[r], at + step, w0, w1, before, after, own, square, spare))
+    for r in range(3):
+        f = here if r == 0 else refs[r]
+        if f < 0:
+            continue
+        for side in range(2):
+            at, step = (above if r == 0 else line + half, -1) if side == 0 else (below if r == 0 else line + half + 1, 1)
+            one = _share(y, f, at, w0, w1, before, after, own, square, spare)
+            two = _share(y, f, at + step, w0, w1, before, after, own, square, spare)
+            three = _share(y, f, at + 2 * step, w0, w1, before, after, own, square, spare)
+            most = max(most, one - two - abs(two - three))
     return most
 
 
