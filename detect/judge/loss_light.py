@@ -32,22 +32,22 @@ LEAK = 0.1
 """Share of a profile on the next line from which it is a near miss: three in four single-line losses show less than
 0.05, a point of light spread by 0.7 rows shows more than 0.1 unless it falls within a quarter of a line of the line's
 middle (Gaussian)."""
-NEAR_TO_TIGHT_LOSSES = 0.33
+NEAR_TO_TIGHT_LOSSES = 0.25
 """Near misses among losses for each that is none: losses of two and three lines, busy pictures (development footage)."""
 NEAR_OF_LOSSES_AT_MOST = 0.5
-"""... and their share in the busiest pictures (development footage 0.09 to 0.6)."""
-NEAR_BELOW_LOSSES = 0.03
+"""... and their share in the busiest pictures (development footage 0.08 to 0.54)."""
+NEAR_BELOW_LOSSES = 0.02
 """... and those just below the threshold."""
 TIGHT_TO_NEAR_LIGHT = 0.25
-"""Dashes of light without a leak for each near miss, at most: 0.2 for drawn glints that passed no lens, 0.07 or less
-for those that did (development footage)."""
+"""Dashes of light without a leak for each near miss, at most: 0.08 drawn glints that passed no lens, 0.05 confetti, 0.03
+lamps, 0.01 or less others (development footage, near misses counted LAG below)."""
 LAG = 2.0
 """A leak costs a near miss some of its score, so dashes without one are expected from near misses this far below them,
 log odds: 0 (sequins, lamps), 0.9 (drawn glints), 2.4 (confetti)."""
 LEAKY, LEAKY_COST = 0.3, 1.0
-"""A near miss with as much leak is a loss that much less likely, log odds: one loss in forty has it, and of light from
+"""A near miss with as much leak is a loss that much less likely, log odds: one loss in fifty has it, and of light from
 one in a hundred (sequins) to all (dirt on film)."""
-LEAKY_OF_LOSSES, LEAKY_OF_LOSSES_AT_MOST, LOSSES_CHANCE = 0.025, 0.3, 0.03
+LEAKY_OF_LOSSES, LEAKY_OF_LOSSES_AT_MOST, LOSSES_CHANCE = 0.02, 0.3, 0.03
 """Their share among losses, as a rule and at most (dark losses over credits); where there are more than chance gives this rarely,
 light makes them, even with none below the threshold (three of three)."""
 EXCUSED = 0.5
