@@ -52,11 +52,11 @@ class NoiseFigure:
         """Share of a difference between heads that content may hide.
 
         Content that reads as noise with c times the noise's power hides c / (1 + c) of it. Shots that agree leave none; several that
-        do not have their quietest; one or two may be all content above what a good tape has.
+        do not have their quietest; a single one may be all content above what a good tape has.
         """
         if self.steady:
             return 0.0
-        if self.shots >= LEAST_SHOTS:
+        if self.shots > 1:
             return SHOTS_DIFFER
         return max(SHOTS_DIFFER, 10 ** ((GOOD_TAPE_DB - (self.published.value or 0.0)) / 10) - 1)
 

@@ -57,18 +57,27 @@ def stretches(
         level = float((amplitude[on & said] * weight).sum() / weight.sum())
     bounds = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
     return [
-        _stretch(amplitude, sigma, *_without_silent_ends(amplitude, sigma, int(first), int(last), level), start_frame, end_frame)
+        _stretch(amplitude, sigma, *_trimmed(amplitude, sigma, int(first), int(last), level), start_frame, end_frame)
         for first, last in zip(bounds[::2], bounds[1::2], strict=True)
         if said[first:last].any()
     ]
 
 
-def _without_silent_ends(amplitude: F64, sigma: F64, first: int, last: int, level: float) -> tuple[int, int]:
-    """Leave out windows at an end that say nothing, where the window next to them shows the fault for a part of its time only."""
-    speaking = first + np.flatnonzero(np.isfinite(sigma[first:last]))
-    begin, end = int(speaking[0]), int(speaking[-1]) + 1
-    partly = [amplitude[w] < WHOLE_PART * level - PART_CLEAR * sigma[w] for w in (begin, end - 1)]
-    return begin if partly[0] else first, end if partly[1] else last
+def _trimmed(amplitude: F64, sigma: F64, first: int, last: int, level: float) -> tuple[int, int]:
+    """Leave out windows at either end that show nothing of the fault; and those that say nothing, where the window next to them
+    shows it for a part of its time only."""
+    speaking = (first + np.flatnonzero(np.isfinite(sigma[first:last]))).tolist()
+
+    def empty(w: int) -> bool:
+        below = (level - amplitude[w]) > PART_CLEAR * np.hypot(sigma[w], LEVEL_SPREAD * level)
+        return bool(below and amplitude[w] < PART_CLEAR * sigma[w])
+
+    while len(speaking) > 1 and empty(speaking[0]):
+        first = speaking.pop(0) + 1
+    while len(speaking) > 1 and empty(speaking[-1]):
+        last = speaking.pop()
+    partly = [amplitude[w] < WHOLE_PART * level - PART_CLEAR * sigma[w] for w in (speaking[0], speaking[-1])]
+    return speaking[0] if partly[0] else first, speaking[-1] + 1 if partly[1] else last
 
 
 def _stretch(
@@ -87,9 +96,11 @@ def _stretch(
         return value if amplitude[w] > PART_CLEAR * sigma[w] and value > LEAST_PART else 0.0
 
     growing = _growing(amplitude[inside], sigma[inside])
-    head, tail = (
-        1.0 if growing or not np.isfinite(sigma[w]) or share(w) > WHOLE_PART else share(w) for w in (first, last - 1)
-    )
+
+    def whole(w: int) -> bool:
+        return bool(growing or not np.isfinite(sigma[w]) or amplitude[w] > WHOLE_PART * level - sigma[w])
+
+    head, tail = (1.0 if whole(w) else share(w) for w in (first, last - 1))
     start = float(end_frame[first]) - head * float(end_frame[first] - start_frame[first])
     end = float(start_frame[last - 1]) + tail * float(end_frame[last - 1] - start_frame[last - 1])
     if head == 1.0 and first > 0:

@@ -123,13 +123,24 @@ def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
 
 
 def stretch_readings(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, shots: int, doubt: Doubt = NONE, within: TimeBaseFit | None = None
+    rows: Rows,
+    view: View,
+    standard: Standard,
+    fit: WheelFit,
+    *,
+    shots: int,
+    doubt: Doubt = NONE,
+    within: TimeBaseFit | None = None,
+    evident: bool = False,
 ) -> tuple[WindowReadings, TimeBaseFit]:
     """Everything the fit says about one stretch of so many shots; ``doubt``: shares that the carrier may have taken away.
 
-    ``within``: the stretch that these jumps are a part of; its regime holds.
+    ``within``: the stretch that these jumps are a part of; its regime holds. ``evident``: it is known to be uncorrected.
     """
-    timing = fit_regimes(rows, view, standard, fit) if within is None else fit_windows(rows, view, standard, fit, within)
+    if within is None:
+        timing = fit_regimes(rows, view, standard, fit, evident=evident)
+    else:
+        timing = fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
         return offsets_of(fit, relation, family, shots=shots)

@@ -145,7 +145,8 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
         return []
     proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit)
     start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
-    found = [_finding(k, pooled, start, end, False, proof[k.kind], about, 0) for k in sought if proof[k.kind].holds]
+    ratio = KNOWN_PHASE_RATIO if taken else NULL_RATIO
+    found = [_finding(k, pooled, start, end, False, proof[k.kind], about, 0) for k in sought if proof[k.kind].holds_at(ratio)]
     return [f for f in found if f is not None]
 
 

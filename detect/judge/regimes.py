@@ -5,9 +5,8 @@ nothing, where a line begins just at +-45 degrees, to nearly half the scallop, a
 value at each line's burst away, it is the same everywhere. The two fields differ by half a line at every boundary, so their
 difference, in which content cancels, tells the regimes apart even where skew and quadrature are nil.
 
-The *corrected* model knows a scallop alone. Against it stand the uncorrected ones: *free* with four heads, skew and scallop, and those
-with one fault only: scallop (*set right*), skew, or the heads. Those with as many unknowns as the corrected one compare by chi-square
-directly; each unknown more must win its price.
+The *corrected* model knows a scallop alone. Against it stand two uncorrected ones: *free* with four heads, skew and scallop, and *set
+right* with a scallop alone. The latter compares by chi-square directly; each unknown more must win its price.
 """
 
 from __future__ import annotations
@@ -141,7 +140,7 @@ def _differences(number: NDArray[np.int64], of: BoundaryData) -> BoundaryData:
     )
 
 
-ALL, SCALLOP, SKEW, HEADS_ONLY = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1), (0, 0, 0, 1, 0), (1, 1, 1, 0, 0)
+ALL, SCALLOP = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1)
 """Which of the unknowns (e_B, e_C, e_D, skew, scallop) a model has."""
 
 
@@ -154,12 +153,15 @@ def _fit(
     )
 
 
-def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> TimeBaseFit:
-    """Compare the models and give what the likeliest lets through; NaN for what it hides."""
+def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, evident: bool = False) -> TimeBaseFit:
+    """Compare the models and give what the likeliest lets through; NaN for what it hides.
+
+    ``evident``: skew or quadrature is proven by other means, so the material is uncorrected.
+    """
     parts, hue, scallop, free = _prepared(rows, view, standard, fit)
-    right, skewed, heads = (_fit(parts, hue, scallop, corrected=False, has=has) for has in (SCALLOP, SKEW, HEADS_ONLY))
+    right = _fit(parts, hue, scallop, corrected=False, has=SCALLOP)
     corrected = _fit(parts, hue, scallop, corrected=True)
-    return _decided(standard, Models(free, right, skewed, heads, corrected))
+    return _decided(standard, free, right, corrected, evident=evident)
 
 
 def free_fit(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> ModelFit:
@@ -199,34 +201,15 @@ def _rescaled(part: BoundaryData, k: int, *fits: ModelFit) -> BoundaryData:
     return BoundaryData(part.source, part.data, part.weight / np.sqrt(max(scatter, least)), part.uncorrected, part.corrected)
 
 
-@dataclass(frozen=True, slots=True)
-class Models:
-    """Fits of all models to the same readings."""
-
-    free: ModelFit
-    right: ModelFit
-    skewed: ModelFit
-    heads: ModelFit
-    corrected: ModelFit
-
-    @property
-    def uncorrected(self) -> bool:
-        """Whether an uncorrected model is likelier than the corrected one, by enough."""
-        won = {k: self.corrected.chi_square - getattr(self, k).chi_square for k in ("free", "right", "skewed", "heads")}
-        alike = max(won["right"], won["skewed"]) > LIKELIER
-        return bool(alike or won["heads"] > 2 * PRICE + MARGIN or won["free"] > 4 * PRICE + MARGIN)
-
-
-def _decided(standard: Standard, models: Models) -> TimeBaseFit:
-    free, right, corrected = models.free, models.right, models.corrected
-    if models.uncorrected:
-        return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard)
-    clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]
+def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: ModelFit, *, evident: bool) -> TimeBaseFit:
     gain = corrected.chi_square - free.chi_square
+    if evident or gain > 4 * PRICE + MARGIN or corrected.chi_square - right.chi_square > LIKELIER:
+        return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=gain)
+    clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]
     if clear[0] and gain < CORRECTED_GAIN and corrected.chi_square - right.chi_square < -LIKELIER:
-        return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard)
+        return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard, gain=gain)
     value, cov = corrected.value[:5].copy(), corrected.cov[:5, :5].copy()
     # either model may be the true one: the error bar takes both in
     value[4] = (corrected.value[4] + right.value[4]) / 2
     cov[4, 4] = max(corrected.cov[4, 4], right.cov[4, 4]) + ((corrected.value[4] - right.value[4]) / 2) ** 2
-    return time_base_of("undetermined", value, cov, standard, scallop_known=all(clear))
+    return time_base_of("undetermined", value, cov, standard, scallop_known=all(clear), gain=gain)

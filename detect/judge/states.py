@@ -21,6 +21,9 @@ SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
 SAME_PHASE_LINES = 0.3
 """Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
+RELOCK_RATIO = 4.0
+"""Null ratio that both phases must reach before a re-lock is told: a mere majority (``JOINT_RATIO``) is met by content now and then,
+re-locks of the bench reached 9 and more."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
 FEWEST_WINDOWS = 3
@@ -54,7 +57,7 @@ def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
 
 
 def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDArray[np.int64], Pooled]]:
-    """Fit each stretch; neighbours stay apart only where both have a wheel, and not the same one.
+    """Fit each stretch; neighbours stay apart only where both surely have a wheel, and not the same one.
 
     Where a whole stretch shows none, a part of it may.
     """
@@ -72,7 +75,8 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
 def _differ(a: Pooled, b: Pooled, standard: Standard) -> bool:
     period = float(standard.lines_per_pass)
     step = (b.fit.phase_lines - a.fit.phase_lines + period / 2) % period - period / 2
-    return a.locked and b.locked and abs(step) > SAME_PHASE_LINES
+    sure = a.locked and b.locked and min(a.fit.null_ratio, b.fit.null_ratio) >= RELOCK_RATIO
+    return sure and abs(step) > SAME_PHASE_LINES
 
 
 def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:

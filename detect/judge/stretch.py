@@ -11,14 +11,20 @@ from detect.findings import WindowReadings
 from detect.judge.doubt import NONE, Doubt
 from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, PictureCount
 from detect.judge.figures import stretch_readings
+from detect.judge.regimes import PRICE
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
+from detect.judge.timing_evidence import timing_evidence
 from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
 from detect.readings import Readings
 from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
+
+EVIDENT_GAIN = 2 * PRICE
+"""Chi-square by which the uncorrected model must at least be likelier before evidence of skew or quadrature makes it certain: behind a
+corrector a scallop poses as skew, and the model then loses 15 and more (lossless material of docs/accuracy.md)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +82,14 @@ def pool_windows(
     rows = pool.rows()
     fit = fit_wheel(rows, view, standard, phase=phase)
     figures, timing = stretch_readings(rows, view, standard, fit, shots=len(shots), doubt=doubt)
-    return Pooled(rows, fit, figures, timing, count.independent(view), pool.groups)
+    pooled = Pooled(rows, fit, figures, timing, count.independent(view), pool.groups)
+    if not (pooled.locked and timing.regime == "undetermined" and timing.gain > EVIDENT_GAIN):
+        return pooled
+    proof = timing_evidence(rows, view, standard, fit)
+    if not (proof["skew"].holds or proof["quadrature"].holds):
+        return pooled
+    figures, timing = stretch_readings(rows, view, standard, fit, shots=len(shots), doubt=doubt, evident=True)
+    return replace(pooled, readings=figures, timing=timing)
 
 
 @dataclass(frozen=True, slots=True)

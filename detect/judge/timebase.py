@@ -46,6 +46,8 @@ class TimeBaseFit:
     quadrature_sigma_ns: F64
     velocity_ns: float
     velocity_sigma_ns: float
+    gain: float = float("nan")
+    """Chi-square by which the uncorrected model with all unknowns beats the corrected one."""
 
 
 _STEP = np.roll(np.eye(HEADS), 1, axis=1) - np.eye(HEADS)
@@ -79,7 +81,9 @@ def weighted_fit(design: F64, data: F64, weight: F64) -> tuple[F64, F64, F64]:
     return value, np.asarray(cov, np.float64), np.asarray((data - design @ value) * weight)
 
 
-def time_base_of(regime: Regime, value: F64, cov: F64, standard: Standard, *, scallop_known: bool = True) -> TimeBaseFit:
+def time_base_of(
+    regime: Regime, value: F64, cov: F64, standard: Standard, *, scallop_known: bool = True, gain: float = float("nan")
+) -> TimeBaseFit:
     """From (e_B, e_C, e_D against A, skew, scallop) and their covariance to what the regime lets through; NaN for what it hides."""
     mean_out = np.eye(HEADS) - 1.0 / HEADS
     offset_cov = np.zeros((HEADS, HEADS))
@@ -98,6 +102,7 @@ def time_base_of(regime: Regime, value: F64, cov: F64, standard: Standard, *, sc
         quadrature_sigma_ns=np.sqrt(np.diag(mean_out @ offset_cov @ mean_out)) if seen else nan4,
         velocity_ns=abs(scallop) * growth,
         velocity_sigma_ns=sigma * growth,
+        gain=gain,
     )
 
 

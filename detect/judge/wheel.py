@@ -232,10 +232,31 @@ def fit_wheel(rows: Rows, view: View, standard: Standard, *, phase: float | None
     lattice = phase_lattice(standard)
     sums = boundaries(rows, view)
     true = scan_phases(sums, period, lattice)
-    # First the variance from the rows as they are, to find the phase; then again without the fit, which would leak into it.
-    variance = _null_variance(sums, standard)[0]
-    curve = _joint(true.explained, variance)
-    best = int(np.argmax(curve)) if phase is None else int(np.argmin(np.abs(lattice - phase)))
+    if phase is None:
+        tried = _candidates(true.explained, _null_variance(sums, standard)[0])
+    else:
+        tried = [int(np.argmin(np.abs(lattice - phase)))]
+    return max((_weighed(rows, view, standard, sums, true, at) for at in tried), key=lambda f: f.joint)
+
+
+def _candidates(explained: F64, variance: F64) -> list[int]:
+    """Phases worth a closer look, from the rows as they are: the one all relations like best, and that of the strongest relation.
+
+    Large jumps are part of that variance and weaken their own relation, so that a weaker one could decide for all.
+    """
+    best = int(np.argmax(_joint(explained, variance)))
+    seen = explained.max(axis=1)
+    spread = np.median(explained, axis=1)
+    contrast = np.divide(seen, spread, out=np.zeros_like(seen), where=spread > 0)
+    other = int(np.argmax(explained[int(np.argmax(contrast))]))
+    count = explained.shape[1]
+    apart = abs((other - best + count // 2) % count - count // 2)
+    return [best] if apart <= SAME_CANDIDATE else [best, other]
+
+
+def _weighed(rows: Rows, view: View, standard: Standard, sums: Boundaries, true: PhaseScan, best: int) -> WheelFit:
+    """The fit at one phase, with the variance of the rows without its jumps, which would leak into it."""
+    period, lattice = true.period, true.phases
     rest = boundaries(without_jumps(rows, view, period, float(lattice[best]), true.jumps()[:, best]), view)
     variance, nulls = _null_variance(rest, standard)
     nears = [scan_phases(sums, p, _phases(p, len(lattice))) for p in near_periods(standard)]
@@ -285,6 +306,8 @@ def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F6
     return Rows(ratio, rows.weight)
 
 
+SAME_CANDIDATE = 8
+"""Steps of the lattice within which two phases are one candidate: a quarter of a line in 525."""
 JOINT_CAP = 1e3
 """One relation's strength counts no further than this in the search for the phase: others must not be drowned by it."""
 QUIET_STRENGTH = 2.0
