@@ -23,6 +23,8 @@ from detect.findings import Findings
 from synthetic_clips.foolers import FOOLERS
 from synthetic_clips.render import Truth
 from tests.bench_accuracy_tables import document
+from tests.bench_losses import PARTS
+from tests.bench_losses import tables as losses_tables
 from tests.bench_material import TARGET, Case, at_target, beginning, clean, faulty, large, played, relocking, standard_of
 
 DOCUMENT = Path(__file__).parents[1] / "docs" / "accuracy.md"
@@ -127,6 +129,7 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=10.0)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--readings", type=Path, default=None, help="keep readings here; those already here are judged again only")
+    parser.add_argument("--losses", type=int, default=0, metavar="SEEDS", help="also play so many seeds of losses of every kind of picture")
     parser.add_argument("--write", action="store_true", help="write docs/accuracy.md")
     given = parser.parse_args()
     first = int(time.time()) % 1_000_000 if given.first_seed is None else given.first_seed
@@ -138,11 +141,25 @@ def main() -> None:
         for made in pool.map(work, cases(given.clips, first, given.seconds)):
             records.append(made)
             print(f"{made['name']:32} {made['carrier']:12} {made['took_s']:6.1f} s  {_line(made)}", file=sys.stderr, flush=True)
-    command = f"python -m tests.bench_accuracy --clips {given.clips} --first-seed {first} --seconds {given.seconds:g} --write"
-    text = document(records, command)
+    command = (
+        f"python -m tests.bench_accuracy --clips {given.clips} --first-seed {first} --seconds {given.seconds:g}"
+        f" --losses {given.losses} --write"
+    )
+    text = document(records, command, _losses(given.losses, first, given.readings) if given.losses else "Not played in this run.\n")
     print(text)
     if given.write:
         DOCUMENT.write_text(text, encoding="utf-8")
+
+
+def _losses(seeds: int, first_seed: int, keep: Path | None) -> str:
+    """The tables of the bench of losses; kept ones are read again."""
+    kept = keep / f"losses {seeds} {first_seed}.md" if keep is not None else None
+    if kept is not None and kept.exists():
+        return kept.read_text("utf-8")
+    text = losses_tables(seeds=seeds, first_seed=first_seed, parts=tuple(PARTS)).replace(":\n\n|", "\n\n|")
+    if kept is not None:
+        kept.write_text(text, encoding="utf-8")
+    return text
 
 
 def _line(made: dict[str, Any]) -> str:

@@ -24,7 +24,7 @@ SYSTEMATIC = {"saturation": 0.0065, "hue": 0.02, "level": 0.0145, "noise": 0.045
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
-NOISE_OF_RESPONSE = 0.12
+NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
 HEADS_SCALE = {"saturation": 0.8, "hue": 0.75, "level": 1.0, "noise": 0.6, "response": 0.9}
 """Standard errors of jumps times this: content errs alike at several boundaries (same source)."""
@@ -137,10 +137,7 @@ def stretch_readings(
 
     ``within``: the stretch that these jumps are a part of; its regime holds. ``evident``: it is known to be uncorrected.
     """
-    if within is None:
-        timing = fit_regimes(rows, view, standard, fit, evident=evident)
-    else:
-        timing = fit_windows(rows, view, standard, fit, within)
+    timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
         return offsets_of(fit, relation, family, shots=shots)

@@ -232,10 +232,7 @@ def fit_wheel(rows: Rows, view: View, standard: Standard, *, phase: float | None
     lattice = phase_lattice(standard)
     sums = boundaries(rows, view)
     true = scan_phases(sums, period, lattice)
-    if phase is None:
-        tried = _candidates(true.explained, _null_variance(sums, standard)[0])
-    else:
-        tried = [int(np.argmin(np.abs(lattice - phase)))]
+    tried = _candidates(true.explained, _null_variance(sums, standard)[0]) if phase is None else [int(np.argmin(np.abs(lattice - phase)))]
     return max((_weighed(rows, view, standard, sums, true, at) for at in tried), key=lambda f: f.joint)
 
 
