@@ -232,11 +232,11 @@ def fit_wheel(rows: Rows, view: View, standard: Standard, *, phase: float | None
     lattice = phase_lattice(standard)
     sums = boundaries(rows, view)
     true = scan_phases(sums, period, lattice)
-    tried = _candidates(true.explained, _null_variance(sums, standard)[0]) if phase is None else [int(np.argmin(np.abs(lattice - phase)))]
+    tried = candidate_phases(true.explained, _null_variance(sums, standard)[0]) if phase is None else [int(np.argmin(np.abs(lattice - phase)))]
     return max((_weighed(rows, view, standard, sums, true, at) for at in tried), key=lambda f: f.joint)
 
 
-def _candidates(explained: F64, variance: F64) -> list[int]:
+def candidate_phases(explained: F64, variance: F64) -> list[int]:
     """Phases worth a closer look, from the rows as they are: the one all relations like best, and that of the strongest relation.
 
     Large jumps are part of that variance and weaken their own relation, so that a weaker one could decide for all.
