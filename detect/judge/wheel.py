@@ -232,7 +232,8 @@ def fit_wheel(rows: Rows, view: View, standard: Standard, *, phase: float | None
     lattice = phase_lattice(standard)
     sums = boundaries(rows, view)
     true = scan_phases(sums, period, lattice)
-    tried = candidate_phases(true.explained, _null_variance(sums, standard)[0]) if phase is None else [int(np.argmin(np.abs(lattice - phase)))]
+    given = None if phase is None else [int(np.argmin(np.abs(lattice - phase)))]
+    tried = given or candidate_phases(true.explained, _null_variance(sums, standard)[0])
     return max((_weighed(rows, view, standard, sums, true, at) for at in tried), key=lambda f: f.joint)
 
 
