@@ -143,7 +143,7 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
     sought = [k for k in TIMING if k.kind not in taken and clear[k.kind]]
     if not sought:
         return []
-    proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit)
+    proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit, edges=timing.edges)
     start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
     ratio = KNOWN_PHASE_RATIO if taken else NULL_RATIO
     found = [_finding(k, pooled, start, end, False, proof[k.kind], about, 0) for k in sought if proof[k.kind].holds_at(ratio)]

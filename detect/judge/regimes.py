@@ -31,6 +31,7 @@ from detect.judge.timebase import (
     hue_use,
     scallop_alone,
     time_base_of,
+    weighted_fit,
 )
 from detect.judge.wheel import EDGE_ROWS, View, WheelFit
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
@@ -47,6 +48,12 @@ CORRECTED_GAIN = 14.0
 """Chi-square that four more unknowns may win while a picture is still called line-corrected; between the two nothing is said."""
 CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed (content of one film: 5 ns)."""
+EDGES = ("edge_left", "edge_right")
+EDGES_MOVE = 40.0
+"""Chi-square that five unknowns must win in the blanking edges before these are taken for the tape's own: edges that were put in
+afterwards stay below 20, with content beside them below 35 (docs/accuracy.md, tapes of both kinds)."""
+EDGES_AGREE = 20.0
+"""Chi-square by which their five unknowns may differ from those of the picture: one chance in a thousand."""
 LEAST_SCATTER = 0.2
 """Differences of the two fields scatter less than the errors of their rows: content is common. They are believed down to this share."""
 @dataclass(frozen=True, slots=True)
@@ -102,7 +109,11 @@ def _rows_of(
     heads = np.stack([_read(lines, partial(_is_head, pass_of, h)) for h in range(1, HEADS)], axis=1)
     zero = np.zeros((len(at), 3))
     shapes = (skew_shape, scallop_shape)
-    if relation == "shift":
+    if relation in EDGES:
+        at_edge = left if relation == "edge_left" else right
+        uncorrected = np.hstack([heads, *(reading(s, at_edge, None) for s in shapes)])
+        corrected = np.zeros_like(uncorrected)
+    elif relation == "shift":
         uncorrected = np.hstack([heads, *(reading(s, centre, None) for s in shapes)])
         corrected = np.hstack([zero, zero[:, :1], reading(scallop_shape, centre, burst)])
     else:
@@ -112,7 +123,7 @@ def _rows_of(
         corrected = np.hstack([zero, zero[:, :1], growth[1]])
     weight = np.sqrt(rows.weight[k][at] / variance[k]) / SIGMA_SCALE if len(at) else np.zeros(0)
     number = pass_of((at + 2 * (2 * step - 1)).astype(float)).astype(np.int64)
-    source = ("shift", "ramp", "hue_ramp").index(relation)
+    source = ("shift", "ramp", "hue_ramp", *EDGES).index(relation) % 3
     return number, BoundaryData(source, rows.ratio[k][at], weight, uncorrected, corrected)
 
 
@@ -158,15 +169,53 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
 
     ``evident``: skew or quadrature is proven by other means, so the material is uncorrected.
     """
-    parts, hue, scallop, free = _prepared(rows, view, standard, fit)
+    prepared = _prepared(rows, view, standard, fit)
+    parts, hue, scallop, free = prepared
     right = _fit(parts, hue, scallop, corrected=False, has=SCALLOP)
     corrected = _fit(parts, hue, scallop, corrected=True)
-    return _decided(standard, free, right, corrected, evident=evident)
+    decided = _decided(standard, free, right, corrected, evident=evident)
+    if decided.regime == "line-corrected":
+        return decided
+    edges = _edges(rows, view, standard, fit)
+    if not _move_with_the_picture(edges, free):
+        return decided
+    free = _fit([*parts, *edges], hue, scallop, corrected=False)
+    return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=decided.gain, edges=True)
 
 
-def free_fit(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> ModelFit:
-    """The uncorrected model alone."""
-    return _prepared(rows, view, standard, fit)[3]
+def free_fit(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False) -> ModelFit:
+    """The uncorrected model alone; with the blanking edges, where they are known to be the tape's own."""
+    parts, hue, scallop, free = _prepared(rows, view, standard, fit)
+    if not edges:
+        return free
+    return _fit([*parts, *_edges(rows, view, standard, fit)], hue, scallop, corrected=False)
+
+
+def _edges(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> list[BoundaryData]:
+    """Places of the blanking edges at every boundary, errors as they scatter about a fit of their own."""
+    out = []
+    for name in EDGES:
+        part = _means(*_rows_of(rows, view, standard, fit.phase_lines, fit.variance, name))
+        spare = np.count_nonzero(part.weight) - len(ALL)
+        if spare < 1:
+            continue
+        left = weighted_fit(part.uncorrected, part.data, part.weight)[2]
+        scale = np.sqrt(max(float(np.sum(left**2)) / spare, 1.0))
+        out.append(BoundaryData(part.source, part.data, part.weight / scale, part.uncorrected, part.corrected))
+    return out
+
+
+def _move_with_the_picture(edges: list[BoundaryData], free: ModelFit) -> bool:
+    """Whether the edges are displaced by the wheel, clearly, and as the picture is: blanking put in afterwards stands still."""
+    if not edges:
+        return False
+    basis = np.vstack([e.uncorrected for e in edges])
+    data, weight = (np.concatenate([getattr(e, k) for e in edges]) for k in ("data", "weight"))
+    value, cov, left = weighted_fit(basis, data, weight)
+    won = float(np.sum((data * weight) ** 2) - np.sum(left**2))
+    off = value - free.value[:5]
+    apart = float(off @ np.linalg.pinv(cov + free.cov[:5, :5], hermitian=True) @ off)
+    return won > EDGES_MOVE and apart < EDGES_AGREE
 
 
 def _prepared(

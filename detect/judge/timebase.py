@@ -48,6 +48,8 @@ class TimeBaseFit:
     velocity_sigma_ns: float
     gain: float = float("nan")
     """Chi-square by which the uncorrected model with all unknowns beats the corrected one."""
+    edges: bool = False
+    """The blanking edges were the tape's own, and took part in the fit."""
 
 
 _STEP = np.roll(np.eye(HEADS), 1, axis=1) - np.eye(HEADS)
@@ -82,7 +84,14 @@ def weighted_fit(design: F64, data: F64, weight: F64) -> tuple[F64, F64, F64]:
 
 
 def time_base_of(
-    regime: Regime, value: F64, cov: F64, standard: Standard, *, scallop_known: bool = True, gain: float = float("nan")
+    regime: Regime,
+    value: F64,
+    cov: F64,
+    standard: Standard,
+    *,
+    scallop_known: bool = True,
+    gain: float = float("nan"),
+    edges: bool = False,
 ) -> TimeBaseFit:
     """From (e_B, e_C, e_D against A, skew, scallop) and their covariance to what the regime lets through; NaN for what it hides."""
     mean_out = np.eye(HEADS) - 1.0 / HEADS
@@ -103,6 +112,7 @@ def time_base_of(
         velocity_ns=abs(scallop) * growth,
         velocity_sigma_ns=sigma * growth,
         gain=gain,
+        edges=edges,
     )
 
 

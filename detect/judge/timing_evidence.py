@@ -17,6 +17,7 @@ from scipy import stats
 from detect.judge.evidence import Evidence
 from detect.judge.regimes import free_fit
 from detect.judge.rows import Rows
+from detect.judge.timebase import ModelFit
 from detect.judge.wheel import View, WheelFit, near_periods, null_periods, without_jumps
 from detect.standards import Standard
 
@@ -26,14 +27,21 @@ NULL_PHASES = 5
 """Phases tried at each period: nearer ones see the same boundaries."""
 
 
-def timing_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> dict[str, Evidence]:
-    """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line."""
-    own = _squares(rows, view, standard, fit, fit.phase_lines)
+def timing_evidence(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False
+) -> dict[str, Evidence]:
+    """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line, and
+    from the blanking ``edges`` where they are the tape's own."""
+
+    def squares(rows: Rows, at: Standard, phase: float) -> NDArray[np.float64]:
+        return _squares(free_fit(rows, view, at, replace(fit, phase_lines=phase), edges=edges))
+
+    own = squares(rows, standard, fit.phase_lines)
     period = float(standard.lines_per_pass)
     rest = without_jumps(rows, view, period, fit.phase_lines, np.nan_to_num(fit.jumps))
     null = np.max(
         [
-            _squares(rest, view, at, fit, phase)
+            squares(rest, at, phase)
             for at in (_turned(standard, p) for p in null_periods(standard))
             for phase in np.arange(NULL_PHASES) / NULL_PHASES * float(at.lines_per_pass)
         ],
@@ -41,7 +49,7 @@ def timing_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit) -
     )
     near = np.max(
         [
-            _squares(rows, view, at, fit, fit.phase_lines + shift)
+            squares(rows, at, fit.phase_lines + shift)
             for at in (_turned(standard, p) for p in near_periods(standard))
             for shift in (-1.0, 0.0, 1.0)
         ],
@@ -63,9 +71,8 @@ def _evidence(own: float, null: float, near: float, freedom: int) -> Evidence:
     )
 
 
-def _squares(rows: Rows, view: View, standard: Standard, fit: WheelFit, phase: float) -> NDArray[np.float64]:
+def _squares(model: ModelFit) -> NDArray[np.float64]:
     """For each of ``UNKNOWNS``: squared distance from nought in standard errors, by degree of freedom."""
-    model = free_fit(rows, view, standard, replace(fit, phase_lines=phase))
     out = []
     for at in UNKNOWNS.values():
         value = model.value[at]
