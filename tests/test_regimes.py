@@ -84,3 +84,49 @@ def test_skew_behind_a_corrector_is_not_invented(seed: int) -> None:
     fit = _fitted(*lines_of(0, 200, np.array([30.0, -30.0, 10.0, -10.0]), corrected=True), seed)
     assert fit.regime == "line-corrected"
     assert abs(fit.scallop_ns - 200) < 3 * fit.scallop_sigma_ns < 24
+
+
+def _with_edges(skew: float, heads: np.ndarray, *, moved: bool, seed: int) -> TimeBaseFit:
+    """A picture that shows little, and blanking edges that show everything, or stand still."""
+    rows, fit = rows_and_fit(*lines_of(skew, 0.0, heads, corrected=False), seed, noise_ns=12.0)
+    at_left = _error(skew, 0.0, heads, LEFT) if moved else np.zeros(HEIGHT)
+    p, a, b, n = at_left[:-6], at_left[2:-4], at_left[4:-2], at_left[6:]
+    noise = np.random.default_rng(seed + 100).normal(0, 1.0, HEIGHT - 6)
+    k = INDEX["edge_left"]
+    rows.ratio[k, 2:-4] = 1.5 * ((b - a) - (n - p) / 3) + noise
+    rows.weight[k, 2:-4] = 1.0
+    fit.variance[k] = 1.0
+    return fit_regimes(rows, VIEW, STD_525, fit)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_edges_of_the_tape_say_what_the_picture_does_not(seed: int) -> None:
+    heads = np.array([6.0, -2.0, -2.0, -2.0])
+    fit = _with_edges(8.0, heads, moved=True, seed=seed)
+    assert fit.edges
+    assert fit.regime == "uncorrected"
+    assert abs(fit.skew_ns - 8.0) < 3.5 * fit.skew_sigma_ns < 4.0
+    assert (np.abs(fit.quadrature_ns - heads) < 3.5 * fit.quadrature_sigma_ns).all()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_edges_put_in_afterwards_do_not_deny_what_the_picture_shows(seed: int) -> None:
+    heads = np.array([60.0, -20.0, -20.0, -20.0])
+    fit = _with_edges(80.0, heads, moved=False, seed=seed)
+    assert not fit.edges
+    assert fit.regime == "uncorrected"
+    assert abs(fit.skew_ns - 80.0) < 3.5 * fit.skew_sigma_ns
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_edges_that_move_otherwise_than_the_picture_are_content(seed: int) -> None:
+    rows, fit = rows_and_fit(*lines_of(80.0, 0.0, np.zeros(4), corrected=False), seed, noise_ns=3.0)
+    k = INDEX["edge_left"]
+    other = _error(-80.0, 0.0, np.zeros(4), LEFT)
+    p, a, b, n = other[:-6], other[2:-4], other[4:-2], other[6:]
+    rows.ratio[k, 2:-4] = 1.5 * ((b - a) - (n - p) / 3)
+    rows.weight[k, 2:-4] = 1.0
+    fit.variance[k] = 1.0
+    found = fit_regimes(rows, VIEW, STD_525, fit)
+    assert not found.edges
+    assert abs(found.skew_ns - 80.0) < 3.5 * found.skew_sigma_ns
