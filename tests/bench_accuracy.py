@@ -39,7 +39,7 @@ PER_HEAD = tuple(k for k in TARGET if k not in SINGLE)
 def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
     """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each.
 
-    Then, a third as many again, tapes with faults of just the target size, and some with a very large one.
+    Then, a third as many again, tapes with faults of just the target size, some with a very large one, and more that fool.
     """
     yield from _spread(clips, first_seed, seconds)
     for seed in range(first_seed, first_seed + clips // 3):
@@ -48,6 +48,10 @@ def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
         yield large(seed, seconds=seconds)
         for carrier in LOSSY:
             yield at_target(seed, seconds=seconds, carrier=carrier)
+    foolers = list(FOOLERS)
+    for k in range(clips // 5):  # the pictures made to fool that _spread has not come to
+        carrier = FILES[k // 2 % len(FILES)] if k % 2 else "memory"
+        yield clean(first_seed + clips + k, seconds=seconds, content=foolers[(clips // 5 + k) % len(foolers)], carrier=carrier)
 
 
 def _spread(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:

@@ -68,7 +68,8 @@ def document(records: list[Record], command: str, losses: str) -> str:
 
 HEAD = """# How well it measures
 
-What `{command}` measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults,
+What `{command}`
+measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults,
 {target} with faults of just the size that should be found, {large} with a very large one, {clean} without any ({fool} of them pictures
 built to fool), {onset} with a fault that begins and ends, {relock} with a re-lock.
 {files} tapes went through a real encoder and decoder, the others were measured from the rendered 10-bit frames, which is
