@@ -267,7 +267,8 @@ def _swing(profile: NDArray[np.float64], beat: float) -> tuple[NDArray[np.comple
     waves = turns @ smooth.T
     power = (np.abs(waves) ** 2).mean(axis=1)
     away = np.abs(frequencies[:, None] - [beat, min(2 * beat, 1 - 2 * beat)]).min(axis=1) > 3 / lines
-    ratio = power[-1] / power[:-1][away].mean()
+    elsewhere = float(power[:-1][away].mean())
+    ratio = power[-1] / elsewhere if elsewhere > 0 else 0.0  # a picture without any noise swings nowhere
     chance = stats.f.sf(ratio, 2 * series, series * away.sum())
     return waves[-1], float(2 * np.sqrt(power[-1]) / window.sum()), float(chance)
 
