@@ -26,8 +26,8 @@ LEAST_FLAGGED = 20
 """Fewer losses than this are told but do not count against the transfer: a rate of a short clip says little."""
 
 SHORTEST_IN_MINUTES = 1.0
-LEAST_LIGHT_PCT = 1.0
-"""Less of the picture with light of its own takes too few losses to be told."""
+LEAST_LIGHT_PCT = 10.0
+"""Less of the picture with light of its own takes too few losses to be told; losses themselves may pass for as much as 4 % (the demo)."""
 LEAST_TOLD = 5
 """Losses from which a rate is told."""
 
