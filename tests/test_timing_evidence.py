@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from detect.judge.evidence import Evidence
+from detect.judge.evidence import Proof
 from detect.judge.timing_evidence import timing_evidence
 from detect.standards import STD_525
-from tests.test_regimes import HEIGHT, PERIOD, VIEW, lines_of, rows_and_fit
+from tests.drawn_rows import HEIGHT, PERIOD, VIEW, lines_of, rows_and_fit
 
 NOISE_NS = 4.0
 HEADS = np.array([9.0, -3.0, -3.0, -3.0])
 
 
-def evidence_of(shift: np.ndarray, growth: np.ndarray, seed: int) -> dict[str, Evidence]:
+def evidence_of(shift: np.ndarray, growth: np.ndarray, seed: int) -> dict[str, Proof]:
     return timing_evidence(*_with_view(shift, growth, seed))
 
 

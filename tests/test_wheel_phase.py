@@ -8,25 +8,17 @@ import pytest
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.wheel import View, candidate_phases, fit_wheel, phase_lattice
 from detect.standards import STD_525
+from tests.drawn_rows import HEIGHT, error_at, jumps_between
 
-HEIGHT, PERIOD = 486, float(STD_525.lines_per_pass)
 PHASE = 5.40625
-
-
-def jumps(heads: np.ndarray, phase: float) -> np.ndarray:
-    """The slant-free pair relation of four offsets, at every row."""
-    number = np.floor((np.arange(HEIGHT) / 2 - phase) / PERIOD + 1e-9).astype(int) % 4
-    line = heads[number]
-    out = np.zeros(HEIGHT)
-    out[2:-4] = 1.5 * ((line[4:-2] - line[2:-4]) - (line[6:] - line[:-6]) / 3)
-    return out
 
 
 @pytest.mark.parametrize("size", [10.0, 100.0, 400.0, 4000.0])
 def test_jumps_of_any_size_show_their_phase_and_themselves(size: float) -> None:
     rng = np.random.default_rng(3)
     ratio, weight = rng.normal(0, 1, (len(RELATIONS), HEIGHT)), np.ones((len(RELATIONS), HEIGHT))
-    ratio[INDEX["shift"]] += jumps(np.array([0.0, size, 0.0, 0.0]), PHASE)
+    heads = error_at(0.0, 0.0, np.array([0.0, size, 0.0, 0.0]), 0.0, phase=PHASE)
+    ratio[INDEX["shift"], 2:-4] += jumps_between(heads)
     fit = fit_wheel(Rows(ratio, weight), View(0, HEIGHT), STD_525)
     assert abs(fit.phase_lines - PHASE) < 0.1
     assert fit.jumps[INDEX["shift"]] == pytest.approx([size, -size, 0.0, 0.0], abs=3.0)

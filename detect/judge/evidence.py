@@ -35,7 +35,7 @@ LEAST_PICTURES = 1.5
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class Proof:
     """``strength`` per degree of freedom; ``ratio`` to the null peak; ``near``: stronger than at all near periods."""
 
     strength: float
@@ -58,19 +58,19 @@ def parts_of(jumps: F64, weight: F64) -> tuple[F64, F64]:
     return np.full(HEADS, common), jumps - common
 
 
-def evidence(fit: WheelFit, relation: str, part: str, *, known: F64 | None = None) -> Evidence:
+def evidence(fit: WheelFit, relation: str, part: str, *, known: F64 | None = None) -> Proof:
     """Evidence for the common or the differing part ("common", "heads", "all") of one relation's jumps."""
     k = INDEX[relation]
     variance, weight = float(fit.variance[k]), fit.jump_weight[k]
     if variance <= 0 or weight.sum() <= 0:
-        return Evidence(0.0, 0.0, False, 0.0)
+        return Proof(0.0, 0.0, False, 0.0)
     jumps = fit.jumps[k] - (0.0 if known is None else known)
     common, heads = parts_of(jumps, weight)
     chosen, freedom = {"common": (common, 1), "heads": (heads, HEADS - 1), "all": (jumps, HEADS)}[part]
     square = float((weight * chosen**2).sum() / variance)
     null = max(float(fit.null_peak[k]), 1.0)
     p = float(stats.f.sf(square / freedom / max(null / 4.0, 1.0), freedom, 60))
-    return Evidence(
+    return Proof(
         strength=square / freedom,
         ratio=square / HEADS / null,
         near=float(fit.strength[k]) * NEAR_ENOUGH > float(fit.near_peak[k]),

@@ -57,9 +57,9 @@ GROWTH_ERROR = 0.03
 HUE_DEG_OF_SATURATION = 3.0
 """Error of a head's hue where its saturation is off by 100 %, falling with the square of that: hue and gain are read from the same
 products (same source)."""
-HUE_DEG_PER_NS = {True: 0.006, False: 0.012}
-"""Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; by whether
-the material is uncorrected, where displacement tells the velocity error too (same source)."""
+HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.006
+"""Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; and the same
+in uncorrected material, where displacement tells the velocity error too (same source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,8 +76,14 @@ class Offsets:
 
 
 def offsets_of(
-    fit: WheelFit, relation: str, family: str, *, common: bool = False, known: F64 | None = None, gain: F64 | float = 1.0,
+    fit: WheelFit,
+    relation: str,
+    family: str,
+    *,
     shots: int,
+    common: bool = False,
+    known: F64 | None = None,
+    gain: F64 | float = 1.0,
 ) -> Offsets:
     """Head offsets of one relation; ``gain`` (4,) multiplies the jumps, and ``known`` (4,) is taken off them."""
     jumps = gain * fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
@@ -168,7 +174,8 @@ def _hue(
 ) -> Offsets:
     known = hue_from_timing(rows, view, standard, fit, timing)
     hue = offsets_of(fit, "hue", "hue", common=True, known=known, gain=_hue_gain(fit), shots=shots)
-    growth = HUE_DEG_PER_NS[timing.regime == "uncorrected"] * timing.velocity_ns if np.isfinite(timing.velocity_ns) else 0.0
+    turn = UNCORRECTED_HUE_DEG_PER_NS if timing.regime == "uncorrected" else HUE_DEG_PER_NS
+    growth = turn * float(np.nan_to_num(timing.velocity_ns))
     of_gain = HUE_DEG_OF_SATURATION * (np.nan_to_num(saturation.value) / 100) ** 2
     return replace(hue, sigma=np.sqrt(hue.sigma**2 + growth**2 + of_gain**2))
 

@@ -8,13 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.findings import Evidence as Shown
-from detect.findings import Finding, FindingKind, WindowReadings
+from detect.findings import Evidence, Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
-from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, evidence, parts_of
-from detect.judge.evidence import Evidence as Proof
+from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import hue_from_timing, shift_from_scallop
 from detect.judge.limits import Limits
 from detect.judge.rows import INDEX
@@ -229,7 +227,7 @@ def _finding(
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
         text=_text(kind, values, heads, value, sigma, growing, confirmed),
         equivalent=_equivalent(kind.kind, value, sigma, about.standard),
-        evidence=Shown(frame=(start + end) // 2, lines=shown),
+        evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
     )
 

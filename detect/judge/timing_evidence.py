@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from detect.judge.evidence import Evidence
+from detect.judge.evidence import Proof
 from detect.judge.regimes import free_fit
 from detect.judge.rows import Rows
 from detect.judge.timebase import ModelFit
 from detect.judge.wheel import View, WheelFit, near_periods, null_periods, without_jumps
 from detect.standards import Standard
 
-UNKNOWNS: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
+PLACES: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
 """Places of the figures among the unknowns of the fit."""
 NULL_PHASES = 5
 """Phases tried at each period: nearer ones see the same boundaries."""
@@ -29,7 +29,7 @@ NULL_PHASES = 5
 
 def timing_evidence(
     rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False
-) -> dict[str, Evidence]:
+) -> dict[str, Proof]:
     """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line, and
     from the blanking ``edges`` where they are the tape's own."""
 
@@ -57,13 +57,13 @@ def timing_evidence(
     )
     return {
         name: _evidence(float(own[k]), float(null[k]), float(near[k]), at.stop - at.start)
-        for k, (name, at) in enumerate(UNKNOWNS.items())
+        for k, (name, at) in enumerate(PLACES.items())
     }
 
 
-def _evidence(own: float, null: float, near: float, freedom: int) -> Evidence:
+def _evidence(own: float, null: float, near: float, freedom: int) -> Proof:
     p = float(stats.chi2.sf(own * freedom / max(null / 4.0, 1.0), freedom))
-    return Evidence(
+    return Proof(
         strength=own,
         ratio=own / max(null, 1.0),
         near=own > near,
@@ -72,9 +72,9 @@ def _evidence(own: float, null: float, near: float, freedom: int) -> Evidence:
 
 
 def _squares(model: ModelFit) -> NDArray[np.float64]:
-    """For each of ``UNKNOWNS``: squared distance from nought in standard errors, by degree of freedom."""
+    """For each of ``PLACES``: squared distance from nought in standard errors, by degree of freedom."""
     out = []
-    for at in UNKNOWNS.values():
+    for at in PLACES.values():
         value = model.value[at]
         inverse = np.linalg.pinv(model.cov[at, at], hermitian=True)
         out.append(float(value @ inverse @ value) / len(value))
