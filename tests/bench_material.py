@@ -106,12 +106,17 @@ def played(case: Case, keep: Path | None = None) -> tuple[Findings, Truth]:
     """What headpass finds in a case, and what is in it. Readings kept in the folder ``keep`` are judged, not made again."""
     with tempfile.TemporaryDirectory(prefix="bench") as folder:
         home = Path(folder) if keep is None else keep
-        stem = f"{case.name} {case.carrier} {case.seconds:g}".replace(" ", "_")
-        readings, truth = home / f"{stem}.readings.zip", home / f"{stem}.truth.json"
+        readings, truth = kept_files(case, home)
         if not truth.exists():
             made = _measured(case, readings, Path(folder))
             truth.write_text(json.dumps(made.to_json()), encoding="utf-8")
         return judge(Readings(readings), default_limits()), Truth(**json.loads(truth.read_text("utf-8")))
+
+
+def kept_files(case: Case, home: Path) -> tuple[Path, Path]:
+    """Where the readings and the truth of a case are kept in a folder."""
+    stem = f"{case.name} {case.carrier} {case.seconds:g}".replace(" ", "_")
+    return home / f"{stem}.readings.zip", home / f"{stem}.truth.json"
 
 
 def _measured(case: Case, readings: Path, scratch: Path) -> Truth:

@@ -11,6 +11,7 @@ from detect.judge.timebase import TimeBaseFit
 from detect.standards import STD_525
 from tests.drawn_rows import HEIGHT, LEFT, VIEW, error_at, lines_of, put, rows_and_fit
 
+
 def _fitted(shift: np.ndarray, growth: np.ndarray, seed: int) -> TimeBaseFit:
     rows, fit = rows_and_fit(shift, growth, seed)
     return fit_regimes(rows, VIEW, STD_525, fit)

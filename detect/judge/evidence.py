@@ -19,13 +19,13 @@ from detect.standards import HEADS
 F64 = NDArray[np.float64]
 
 NULL_RATIO = 1.8
-"""Strength over the largest at the null periods. Clean clips of the bench reach 1.4 at their common phase (docs/accuracy.md)."""
+"""Strength over the largest at the null periods. What is reached without a fault: docs/evidence.md."""
 KNOWN_PHASE_RATIO = 1.2
 """The same where another kind of fault has shown the phase: the null peaks are the largest of a thousand phases, and only one is asked
-now. Of 700 kinds absent from tapes with some fault none passed (docs/accuracy.md)."""
+now. Chance alone seldom gets there; what does must still be clear of its error and above its limit (same source)."""
 NEAR_ENOUGH = 1.03
-"""How much stronger a near period may fit: where a few lines carry all the weight it meets the same boundaries. Faults reach 1.02 there,
-pictures built like bands 1.1 to 10 (same source)."""
+"""How much stronger a near period may fit: where a few lines carry all the weight it meets the same boundaries and wins by a hair. Bands
+of the picture at another period win by much more (same source)."""
 JOINT_RATIO = 1.6
 """The same for all relations together, before a phase is called found."""
 LEAST_STRENGTH = 6.0
@@ -36,11 +36,11 @@ LEAST_PICTURES = 1.5
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """``strength`` per degree of freedom; ``ratio`` to the null peak; ``near``: stronger than at all near periods."""
+    """``strength`` per degree of freedom; ``ratio`` to the null peak; ``near``: the strength at the best near period over the own."""
 
     strength: float
     ratio: float
-    near: bool
+    near: float
     z: float
 
     @property
@@ -48,7 +48,7 @@ class Proof:
         return self.holds_at(NULL_RATIO)
 
     def holds_at(self, ratio: float) -> bool:
-        return self.strength >= LEAST_STRENGTH and self.ratio >= ratio and self.near
+        return self.strength >= LEAST_STRENGTH and self.ratio >= ratio and self.near < NEAR_ENOUGH
 
 
 def parts_of(jumps: F64, weight: F64) -> tuple[F64, F64]:
@@ -63,7 +63,7 @@ def evidence(fit: WheelFit, relation: str, part: str, *, known: F64 | None = Non
     k = INDEX[relation]
     variance, weight = float(fit.variance[k]), fit.jump_weight[k]
     if variance <= 0 or weight.sum() <= 0:
-        return Proof(0.0, 0.0, False, 0.0)
+        return Proof(0.0, 0.0, np.inf, 0.0)
     jumps = fit.jumps[k] - (0.0 if known is None else known)
     common, heads = parts_of(jumps, weight)
     chosen, freedom = {"common": (common, 1), "heads": (heads, HEADS - 1), "all": (jumps, HEADS)}[part]
@@ -73,7 +73,7 @@ def evidence(fit: WheelFit, relation: str, part: str, *, known: F64 | None = Non
     return Proof(
         strength=square / freedom,
         ratio=square / HEADS / null,
-        near=float(fit.strength[k]) * NEAR_ENOUGH > float(fit.near_peak[k]),
+        near=float(fit.near_peak[k]) / max(float(fit.strength[k]), 1e-9),
         z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
     )
 

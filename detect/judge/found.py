@@ -101,7 +101,7 @@ def _kinds_that_hold(
             continue
         if kind.kind == "velocity_error" and ("scallop" in taken or pooled.readings.scallop_ns is not None):
             continue  # the same fault, told as what makes it
-        known = _known(kind.relation, pooled, about)
+        known = known_jumps(kind.relation, pooled, about.view, about.standard)
         best = max(
             (p for p in (pooled, *blocks)),
             key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,
@@ -148,12 +148,12 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
     return [f for f in found if f is not None]
 
 
-def _known(relation: str, pooled: Pooled, about: Context) -> F64 | None:
+def known_jumps(relation: str, pooled: Pooled, view: View, standard: Standard) -> F64 | None:
     """Jumps (4,) that the stretch's scallop makes in a relation where something else is sought."""
     if relation == "hue":
-        return hue_from_timing(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+        return hue_from_timing(pooled.rows, view, standard, pooled.fit, pooled.timing)
     if relation == "shift" and pooled.timing.regime == "uncorrected":
-        return shift_from_scallop(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+        return shift_from_scallop(pooled.rows, view, standard, pooled.fit, pooled.timing)
     return None
 
 

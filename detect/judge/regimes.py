@@ -12,7 +12,7 @@ right* with a scallop alone. The latter compares by chi-square directly; each un
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -50,8 +50,8 @@ CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed (content of one film: 5 ns)."""
 EDGES = ("edge_left", "edge_right")
 EDGES_MOVE = 40.0
-"""Chi-square that five unknowns must win in the blanking edges before these are taken for the tape's own: edges that were put in
-afterwards stay below 20, with content beside them below 35 (docs/accuracy.md, tapes of both kinds)."""
+"""Chi-square that five unknowns must win in the blanking edges before these are taken for the tape's own. Edges put in afterwards
+seldom win as much, and then not as the picture does (docs/evidence.md, tapes of both kinds)."""
 EDGES_AGREE = 20.0
 """Chi-square by which their five unknowns may differ from those of the picture: one chance in a thousand."""
 LEAST_SCATTER = 0.2
@@ -177,10 +177,12 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     if decided.regime == "line-corrected":
         return decided
     edges = _edges(rows, view, standard, fit)
-    if not _move_with_the_picture(edges, free):
-        return decided
+    won, apart = _edges_against_picture(edges, free)
+    if won < EDGES_MOVE or apart > EDGES_AGREE:
+        return replace(decided, edges_won=won)
     free = _fit([*parts, *edges], hue, scallop, corrected=False)
-    return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=decided.gain, edges=True)
+    both = time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=decided.gain)
+    return replace(both, edges=True, edges_won=won)
 
 
 def free_fit(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False) -> ModelFit:
@@ -205,17 +207,20 @@ def _edges(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> list[Bo
     return out
 
 
-def _move_with_the_picture(edges: list[BoundaryData], free: ModelFit) -> bool:
-    """Whether the edges are displaced by the wheel, clearly, and as the picture is: blanking put in afterwards stands still."""
+def _edges_against_picture(edges: list[BoundaryData], free: ModelFit) -> tuple[float, float]:
+    """Chi-square that the wheel wins in the edges, and that by which they differ from the picture.
+
+    Blanking put in afterwards stands still; content beside it may move, but not as the picture does.
+    """
     if not edges:
-        return False
+        return 0.0, 0.0
     basis = np.vstack([e.uncorrected for e in edges])
     data, weight = (np.concatenate([getattr(e, k) for e in edges]) for k in ("data", "weight"))
     value, cov, left = weighted_fit(basis, data, weight)
     won = float(np.sum((data * weight) ** 2) - np.sum(left**2))
     off = value - free.value[:5]
     apart = float(off @ np.linalg.pinv(cov + free.cov[:5, :5], hermitian=True) @ off)
-    return won > EDGES_MOVE and apart < EDGES_AGREE
+    return won, apart
 
 
 def _prepared(

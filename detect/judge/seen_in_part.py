@@ -19,17 +19,22 @@ SHORTEST_PART = 4
 MOST_PARTS = 100
 """Parts asked, each overlapping the next by half: what this costs does not grow with the tape."""
 PART_RATIO = 6.0
-"""Null ratio of the best part: 20 parts each of 60 clean tapes, pictures built to fool among them, reached 3.2 (bench_accuracy)."""
+"""Null ratio of the best part; what the best parts of clean tapes reach: docs/evidence.md."""
 
 
 def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) -> Pooled:
     """``whole`` at the phase of the part that shows the wheel, with that part as ``anchor``; ``whole`` itself if none does."""
-    length = max(SHORTEST_PART, -(-2 * len(members) // MOST_PARTS))
-    if len(members) <= length:
-        return whole
-    firsts = range(0, len(members) - length // 2, length // 2)
-    parts = (pool_of(file, members[a : a + length], None) for a in firsts)
-    best = max(parts, key=lambda p: p.fit.null_ratio)
-    if best.fit.null_ratio < PART_RATIO:
+    best = best_part(file, members)
+    if best is None or best.fit.null_ratio < PART_RATIO:
         return whole
     return replace(pool_of(file, members, best.fit.phase_lines), anchor=best)
+
+
+def best_part(file: JudgedFile, members: NDArray[np.int64]) -> Pooled | None:
+    """The part with the largest null ratio, None where ``members`` (windows) are no more than one."""
+    length = max(SHORTEST_PART, -(-2 * len(members) // MOST_PARTS))
+    if len(members) <= length:
+        return None
+    firsts = range(0, len(members) - length // 2, length // 2)
+    parts = (pool_of(file, members[a : a + length], None) for a in firsts)
+    return max(parts, key=lambda p: p.fit.null_ratio)

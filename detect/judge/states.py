@@ -22,8 +22,8 @@ SAME_PHASE_STEPS = 4
 SAME_PHASE_LINES = 0.3
 """Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
 RELOCK_RATIO = 4.0
-"""Null ratio that both phases must reach before a re-lock is told: a mere majority (``JOINT_RATIO``) is met by content now and then,
-re-locks of the bench reached 9 and more."""
+"""Null ratio that both phases must reach before a re-lock is told: a mere majority (``JOINT_RATIO``) is met by content now and then;
+re-locks reach many times this (docs/evidence.md)."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
 FEWEST_WINDOWS = 3

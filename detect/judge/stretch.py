@@ -24,7 +24,7 @@ F64 = NDArray[np.float64]
 
 EVIDENT_GAIN = 2 * PRICE
 """Chi-square by which the uncorrected model must at least be likelier before evidence of skew or quadrature makes it certain: behind a
-corrector a scallop poses as skew, and the model then loses 15 and more (lossless material of docs/accuracy.md)."""
+corrector a scallop poses as skew, and the model then wins nothing or loses by far (docs/evidence.md)."""
 
 
 @dataclass(frozen=True, slots=True)

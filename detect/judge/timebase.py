@@ -50,6 +50,8 @@ class TimeBaseFit:
     """Chi-square by which the uncorrected model with all unknowns beats the corrected one."""
     edges: bool = False
     """The blanking edges were the tape's own, and took part in the fit."""
+    edges_won: float = float("nan")
+    """Chi-square that the five unknowns win in the blanking edges, where these were asked."""
 
 
 _STEP = np.roll(np.eye(HEADS), 1, axis=1) - np.eye(HEADS)
@@ -91,7 +93,6 @@ def time_base_of(
     *,
     scallop_known: bool = True,
     gain: float = float("nan"),
-    edges: bool = False,
 ) -> TimeBaseFit:
     """From (e_B, e_C, e_D against A, skew, scallop) and their covariance to what the regime lets through; NaN for what it hides."""
     mean_out = np.eye(HEADS) - 1.0 / HEADS
@@ -112,7 +113,6 @@ def time_base_of(
         velocity_ns=abs(scallop) * growth,
         velocity_sigma_ns=sigma * growth,
         gain=gain,
-        edges=edges,
     )
 
 

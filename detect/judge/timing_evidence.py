@@ -66,7 +66,7 @@ def _evidence(own: float, null: float, near: float, freedom: int) -> Proof:
     return Proof(
         strength=own,
         ratio=own / max(null, 1.0),
-        near=own > near,
+        near=near / max(own, 1e-9),
         z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
     )
 
