@@ -10,7 +10,7 @@ import pytest
 
 from detect.judge.loss_choice import LIKELY, choose_losses
 from detect.judge.loss_light import LEAK
-from detect.measure import loss_kernels as kernels
+from detect.measure.loss_leak import leak
 from detect.measure.losses import KINDS
 from tests import losses_material as m
 from tests.losses_clips import Found, match_arrays, search
@@ -103,7 +103,7 @@ def leak_of(spot: m.Picture, *, after: m.Picture | None = None, at_row: int = 24
     y[1] = np.round((after if after is not None else 0 * spot)[1::2])
     refs = np.array([-1, -1, 1, -1])
     line = at_row // 2
-    return kernels.leak(y, 0, -1, refs, line, line - 1, line + 1, 288, 313, 0, 720, np.zeros(720, np.float32))
+    return leak(y, 0, -1, refs, line, line - 1, line + 1, 288, 313, 0, 720, np.zeros(720, np.float32))
 
 
 def spot(spread_rows: float, row: float = 240) -> m.Picture:

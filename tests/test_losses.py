@@ -9,6 +9,7 @@ import scipy.ndimage
 from detect.measure import loss_kernels as kernels
 from detect.measure import losses
 from detect.measure.fields import Field, Frame, SampleFormat
+from detect.measure.loss_weighing import moves_of
 from detect.measure.losses import KINDS, LIKELY, OVERLAP_FRAMES, LossFinder
 from detect.standards import STD_525
 from tests import losses_material as m
@@ -115,6 +116,22 @@ def test_a_loss_next_to_a_cut_is_found() -> None:
     damage = [m.Damage(9, 100, 200, 280, "white"), m.Damage(10, 150, 200, 280, "noise")]
     frames = [f for f, _ in m.render(shots, RASTER, m.Recipe(), damage, seed=2)]
     assert set(match_arrays(likely(search(frames, cuts=(5,))), damage).tolist()) == {0, 1}
+
+
+@pytest.mark.parametrize("known", ["past", "ahead"])
+def test_beside_a_cut_the_flow_of_the_other_side_is_used_as_it_is(known: str) -> None:
+    """Of the two flows one has a cell for each part of the picture, the other, beyond the cut, none but a zero."""
+    rows, columns = 40, 60
+    moving = np.zeros((rows, columns, 2), np.float32)
+    moving[..., 0], moving[..., 1] = np.arange(columns), np.arange(rows)[:, None]
+    nothing = np.zeros((1, 1, 2), np.float32)
+    past, ahead = (moving, nothing) if known == "past" else (nothing, moving)
+    moves = np.full((3, 4, 2), np.nan, np.float32)
+    moves_of(past, ahead, np.array([2, 2], np.float32), 0.0, 120.0, 360.0, 240, 720, moves)
+    seen, unseen = ((0, 1), (2, 3)) if known == "past" else ((3, 2), (1, 0))
+    np.testing.assert_array_equal(moves[1, seen[0]], [30, 20])
+    np.testing.assert_array_equal(moves[1, seen[1]], [15, 10])
+    np.testing.assert_array_equal(moves[:, unseen], 0)
 
 
 def test_skipped_frames_leave_only_the_other_field_to_ask(damaged: list[Frame]) -> None:

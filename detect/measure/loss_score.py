@@ -53,7 +53,7 @@ over the plain range inside the ends, share of samples above a third of it, sign
 ends; control: worst of the lines around by the same measure; rest: the same before and after the run; stands_out ...:
 mean distance from the mean of the lines above and below, of the run, of those lines, of what is left and right; level,
 spread, steps: mean, standard deviation and mean step from sample to sample; move: samples or lines to the fields two
-away; again: see ``loss_kernels.found_again``; leak: see ``loss_kernels.leak`` (not scored: judging asks it of the shot).
+away; again: see ``loss_again.found_again``; leak: see ``loss_leak.leak`` (not scored: judging asks it of the shot).
 """
 
 

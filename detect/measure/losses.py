@@ -31,7 +31,10 @@ from detect.measure import copy_kernels
 from detect.measure import loss_kernels as kernels
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import STANDING, dashes_at_ends
+from detect.measure.loss_again import search_runs
+from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
+from detect.measure.loss_weighing import FEATURES, Search, weigh_runs
 from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
@@ -157,13 +160,13 @@ class LossFinder:
         self._excess = np.zeros(shape[1:], np.int16)
         self._top = np.zeros(self._lines, np.int16)
         self._runs = np.zeros((MOST_RUNS, kernels.RUN_COLUMNS), np.int32)
-        self._features = np.zeros((MOST_WEIGHED, kernels.FEATURES), np.float32)
+        self._features = np.zeros((MOST_WEIGHED, FEATURES), np.float32)
+        self._moves = np.zeros((MOST_WEIGHED, 3, 4, 2), np.float32)
+        self._beside = np.zeros((MOST_WEIGHED, 2), np.int32)
         self._cells = np.zeros(3000, np.float32)
         self._sums = np.zeros((4, self._lines, (self._right - self._left) // 16), np.int32)
         self._copies = np.zeros((MOST_COPIES, 6), np.float32)
-        self._frames: list[
-            tuple[int, int, tuple[int, int]]
-        ] = []  # number, first place in the stack, row0 of the fields
+        self._frames: list[tuple[int, int, tuple[int, int]]] = []  # number, first place in the stack, row0 of the fields
         self._starts: list[bool] = []  # whether nothing before this frame can be compared with it
         self._pending: list[NDArray[np.float32]] = []
         self._kept: list[dict[str, NDArray[Any]]] = []
@@ -277,30 +280,15 @@ class LossFinder:
         past, past_span = self._flow_to(here, int(refs[0]), int(refs[1]))
         ahead, ahead_span = self._flow_to(here, int(refs[3]), int(refs[2]))
         noise = self._noise(here)
-        left = kernels.weigh_runs(
-            *stack,
-            here,
-            half,
-            refs,
-            past,
-            ahead,
-            np.array([past_span, ahead_span], np.float32),
-            noise,
-            self._left,
-            self._right,
-            LEAST_SAMPLES,
-            SHORTEST_SAMPLES,
-            runs,
-            count,
-            up,
-            down,
-            self._features,
-        )
+        around = Search(*stack, here, half, refs, past, ahead, np.array([past_span, ahead_span], np.float32), self._left, self._right)
+        moves, beside = self._moves, self._beside
+        left = weigh_runs(around, runs, up, down, noise, LEAST_SAMPLES, SHORTEST_SAMPLES, self._features, moves, beside)
+        features = self._features[:left]
+        leaks_of_runs(self._y, here, half, refs, beside, self._left, self._right, features)
         head = np.tile(np.array([number, index, (refs >= 0).sum(), noise, crowd], np.float32), (left, 1))
-        spans = np.array([past_span, ahead_span], np.float32)
-        which = promising(np.concatenate([head, self._features[:left]], 1))
-        kernels.search_runs(self._y, here, half, refs, past, ahead, spans, runs, up, down, self._features, which)
-        return np.concatenate([head, self._features[:left]], 1)
+        which = promising(np.concatenate([head, features], 1))
+        search_runs(self._y, here, refs, moves, beside, features, which)
+        return np.concatenate([head, features], 1)
 
     def _find_copies(self, here: int, before: int, half: int) -> NDArray[np.float32]:
         blocks = self._sums.shape[2]
