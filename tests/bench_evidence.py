@@ -22,10 +22,10 @@ from detect.judge.evidence import KNOWN_PHASE_RATIO, LEAST_STRENGTH, NEAR_ENOUGH
 from detect.judge.found import KINDS, known_jumps
 from detect.judge.judged import JudgedFile, describe, with_decoder
 from detect.judge.regimes import EDGES_MOVE
+from detect.judge.row_evidence import timing_evidence
 from detect.judge.seen_in_part import PART_RATIO, best_part
 from detect.judge.states import RELOCK_RATIO, settled, wheel_stretches
 from detect.judge.stretch import EVIDENT_GAIN, Pooled
-from detect.judge.timing_evidence import timing_evidence
 from detect.readings import Readings
 from synthetic_clips.render import Truth
 from tests.bench_accuracy import cases
@@ -126,7 +126,7 @@ strength of {strength:g} and more, for weaker ones are not asked. Skew and quadr
 """
 JOINT = """
 ## All boundaries together
-The same for skew, quadrature and scallop in the fit of all boundaries (`judge/timing_evidence.py`), uncorrected material.
+The same for skew, quadrature and scallop in the fit of all boundaries (`judge/row_evidence.py`), uncorrected material.
 """
 
 

@@ -10,7 +10,9 @@ from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
+from detect.judge.head_fit import PLAIN, HeadTerms, fit_heads
 from detect.judge.regimes import fit_regimes
+from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import timing_design
 from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
@@ -75,25 +77,30 @@ class Offsets:
         return HeadValues(values=self.value.tolist(), sigmas=self.sigma.tolist())
 
 
-def offsets_of(
-    fit: WheelFit,
-    relation: str,
-    family: str,
-    *,
-    shots: int,
-    common: bool = False,
-    known: F64 | None = None,
-    gain: F64 | float = 1.0,
-) -> Offsets:
-    """Head offsets of one relation; ``gain`` (4,) multiplies the jumps, and ``known`` (4,) is taken off them."""
-    jumps = gain * fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
-    value, sigma = head_offsets(jumps, gain * fit.jump_sigma[INDEX[relation]], common=common)
+def offsets_of(value: F64, sigma: F64, family: str, *, shots: int) -> Offsets:
+    """Head offsets as published, from those of a relation: logarithms undone, errors that content adds put in."""
     if family == "saturation":  # the relation is a logarithm
         ratio = np.exp(value / 100)
         value = 100 * (ratio / ratio.mean() - 1)
     share = SYSTEMATIC[family] + (LARGE_SATURATION * np.abs(value) / 100 if family == "saturation" else 0.0)
     sigma = np.sqrt((HEADS_SCALE[family] * sigma) ** 2 + (share * np.abs(value)) ** 2 + FLOOR[family] ** 2)
     return Offsets(value, sigma * _repeated(family, shots))
+
+
+def _by_rows(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, terms: HeadTerms = PLAIN
+) -> tuple[F64, F64]:
+    """Offsets of the heads and their standard errors from all rows of a stretch; NaN where they cannot be told."""
+    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms)
+    return (heads.value, heads.sigma) if heads is not None else (np.full(HEADS, np.nan), np.full(HEADS, np.nan))
+
+
+def _by_jumps(
+    fit: WheelFit, relation: str, *, common: bool = False, known: F64 | None = None, gain: F64 | float = 1.0
+) -> tuple[F64, F64]:
+    """The same from the jumps of a few windows; ``gain`` (4,) multiplies them, and ``known`` (4,) is taken off."""
+    jumps = gain * fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
+    return head_offsets(jumps, gain * fit.jump_sigma[INDEX[relation]], common=common)
 
 
 def _repeated(family: str, shots: int) -> float:
@@ -146,17 +153,21 @@ def stretch_readings(
     timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
-        return offsets_of(fit, relation, family, shots=shots)
+        value, sigma = _by_jumps(fit, relation) if within is not None else _by_rows(rows, view, standard, fit, relation)
+        return offsets_of(value, sigma, family, shots=shots)
 
     saturation, noise = offsets("saturation", "saturation"), offsets("noise", "noise")
     response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
+    hue = None  # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
+    if standard.short_name == "525":
+        read = _hue_by_jumps if within is not None else _hue_by_rows
+        hue = _hue(read(rows, view, standard, fit, timing), timing, saturation, shots)
     readings = WindowReadings(
         time_base=timing.regime,
         **_timing_figures(timing, standard, shots),
         saturation_pct=saturation.published(),
-        # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
-        hue_deg=_hue(rows, view, standard, fit, timing, saturation, shots).published() if standard.short_name == "525" else None,
+        hue_deg=hue.published() if hue is not None else None,
         level_ire=offsets("level", "level").published(),
         noise_db=replace(noise, sigma=np.hypot(noise.sigma, NOISE_OF_RESPONSE * np.nan_to_num(at_3.value))).published(),
         response_db=at_3.published(),
@@ -169,11 +180,26 @@ def stretch_readings(
     return widened(readings, doubt), timing
 
 
-def _hue(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit, saturation: Offsets, shots: int
-) -> Offsets:
+def _hue_by_jumps(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> tuple[F64, F64]:
     known = hue_from_timing(rows, view, standard, fit, timing)
-    hue = offsets_of(fit, "hue", "hue", common=True, known=known, gain=_hue_gain(fit), shots=shots)
+    return _by_jumps(fit, "hue", common=True, known=known, gain=_hue_gain(fit))
+
+
+def _hue_by_rows(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> tuple[F64, F64]:
+    return _by_rows(rows, view, standard, fit, "hue", hue_terms(rows, view, standard, fit, timing))
+
+
+def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
+    """What scallop and gain make of the rows of hue."""
+    design = timing_design(rows, view, standard, fit.phase_lines)
+    scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
+    known = scallop * hue_of_scallop(standard, view, fit.phase_lines)
+    gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
+    return HeadTerms(common=True, known=known, gain=gain)
+
+
+def _hue(read: tuple[F64, F64], timing: TimeBaseFit, saturation: Offsets, shots: int) -> Offsets:
+    hue = offsets_of(*read, "hue", shots=shots)
     turn = UNCORRECTED_HUE_DEG_PER_NS if timing.regime == "uncorrected" else HUE_DEG_PER_NS
     growth = turn * float(np.nan_to_num(timing.velocity_ns))
     of_gain = HUE_DEG_OF_SATURATION * (np.nan_to_num(saturation.value) / 100) ** 2

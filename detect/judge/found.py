@@ -13,11 +13,12 @@ from detect.judge.causes import causes_for
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
-from detect.judge.figures import hue_from_timing, shift_from_scallop
+from detect.judge.figures import hue_from_timing, hue_terms, shift_from_scallop
+from detect.judge.head_fit import PLAIN
 from detect.judge.limits import Limits
+from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled, WindowJumps
-from detect.judge.timing_evidence import timing_evidence
 from detect.judge.wheel import View
 from detect.standards import Standard, pass_bounds_rows
 
@@ -49,7 +50,9 @@ KINDS = (
     _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
     _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
 )
-TIMING = tuple({k.kind: k for k in KINDS if k.kind in ("skew", "quadrature", "scallop")}.values())
+TIMING_KINDS = ("skew", "quadrature", "scallop")
+TIMING = tuple({k.kind: k for k in KINDS if k.kind in TIMING_KINDS}.values())
+OF_HEADS = tuple(k for k in KINDS if k.per_head and k.kind not in TIMING_KINDS)
 CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 LEAST_SHOTS = 2
@@ -129,10 +132,35 @@ def _kinds_that_hold(
 
 
 def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken: set[FindingKind]) -> list[Finding]:
-    """Timing faults of the whole stretch that no single relation shows, and all together do."""
+    """Faults of the whole stretch that the jumps of no single relation show, and all rows together do."""
+    start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
+    proven = {**_timing_proven(pooled, about, taken), **_heads_proven(pooled, about, taken)}
+    ratio = KNOWN_PHASE_RATIO if taken else NULL_RATIO
+    found = [_finding(k, pooled, start, end, False, proof, about, 0) for k, proof in proven.items() if proof.holds_at(ratio)]
+    return [f for f in found if f is not None]
+
+
+def _heads_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:
+    """What all rows say of the heads in kinds that are clear of their error and not yet found."""
+    out = {}
+    for kind in KINDS:
+        figure = figure_of(pooled.readings, kind.figure)
+        if kind not in OF_HEADS or kind.kind in taken or figure is None or not (np.abs(figure[0]) > CLEAR * figure[1]).any():
+            continue
+        terms = PLAIN
+        if kind.relation == "hue":
+            terms = hue_terms(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+        proof = heads_evidence(pooled.rows, about.view, about.standard, pooled.fit, kind.relation, terms)
+        if proof is not None:
+            out[kind] = proof
+    return out
+
+
+def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:
+    """The same for skew, quadrature and scallop in uncorrected material."""
     timing = pooled.timing
     if timing.regime != "uncorrected":
-        return []
+        return {}
     clear = {
         "skew": abs(timing.skew_ns) > CLEAR * timing.skew_sigma_ns,
         "quadrature": bool((np.abs(timing.quadrature_ns) > CLEAR * timing.quadrature_sigma_ns).any()),
@@ -140,12 +168,9 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
     }
     sought = [k for k in TIMING if k.kind not in taken and clear[k.kind]]
     if not sought:
-        return []
+        return {}
     proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit, edges=timing.edges)
-    start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
-    ratio = KNOWN_PHASE_RATIO if taken else NULL_RATIO
-    found = [_finding(k, pooled, start, end, False, proof[k.kind], about, 0) for k in sought if proof[k.kind].holds_at(ratio)]
-    return [f for f in found if f is not None]
+    return {k: proof[k.kind] for k in sought}
 
 
 def known_jumps(relation: str, pooled: Pooled, view: View, standard: Standard) -> F64 | None:

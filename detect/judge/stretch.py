@@ -12,9 +12,9 @@ from detect.judge.doubt import NONE, Doubt
 from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, PictureCount
 from detect.judge.figures import stretch_readings
 from detect.judge.regimes import PRICE
+from detect.judge.row_evidence import timing_evidence
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
-from detect.judge.timing_evidence import timing_evidence
 from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
 from detect.readings import Readings

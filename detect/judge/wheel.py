@@ -7,7 +7,7 @@ period the phase is sought on its lattice; the same fit at other periods, with a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -187,6 +187,33 @@ def phase_lattice(standard: Standard) -> F64:
 def null_periods(standard: Standard) -> tuple[float, ...]:
     true = float(standard.lines_per_pass)
     return tuple(p for p in NULL_PERIODS if abs(p - true) > 0.7)
+
+
+def null_standards(standard: Standard) -> tuple[Standard, ...]:
+    """Standards whose passes are as long as the null periods, or as near to it as whole lines of a frame allow."""
+    return tuple(turned(standard, p) for p in null_periods(standard))
+
+
+NULL_PHASES = 5
+"""Phases at which all rows are tried at each null period: nearer ones see the same boundaries."""
+NEAR_SHIFTS = (-1.0, 0.0, 1.0)
+"""Lines from the phase found at which they are tried at each near period."""
+
+
+@lru_cache(maxsize=8)
+def null_places(standard: Standard) -> tuple[tuple[Standard, float], ...]:
+    """Lengths of a pass and phases at which no wheel is: what a fit gives there is content."""
+    return tuple((at, k / NULL_PHASES * float(at.lines_per_pass)) for at in null_standards(standard) for k in range(NULL_PHASES))
+
+
+def near_places(standard: Standard, phase: float) -> list[tuple[Standard, float]]:
+    """Lengths of a pass near the wheel's, about its phase: bands of the picture may fit better there."""
+    return [(turned(standard, p), phase + shift) for p in near_periods(standard) for shift in NEAR_SHIFTS]
+
+
+def turned(standard: Standard, period: float) -> Standard:
+    """A standard whose passes are ``period`` field lines long, or as near to it as whole lines of a frame allow."""
+    return replace(standard, lines_per_frame=round(2 * standard.passes_per_field * period))
 
 
 def near_periods(standard: Standard) -> tuple[float, ...]:

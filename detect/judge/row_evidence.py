@@ -1,4 +1,4 @@
-"""Whether skew, quadrature and scallop stand out in the fit of all boundaries together, where no one relation shows them by itself.
+"""Whether a fault stands out in the fit of all rows together, where the jumps of no one relation show it by themselves.
 
 The same fit at periods no wheel has tells what content does (``null``), at periods near the wheel's whether bands of the picture
 fit better still (``near``). What is compared is the square of the figure over its variance; for the heads, of which three are free,
@@ -8,23 +8,22 @@ the quadratic form of their values with their inverse covariance, by the number 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
 from detect.judge.evidence import Proof
-from detect.judge.regimes import free_fit
+from detect.judge.head_fit import HeadTerms, fit_heads
+from detect.judge.regimes import timing_rows
+from detect.judge.row_bases import EDGES
 from detect.judge.rows import Rows
 from detect.judge.timebase import ModelFit
-from detect.judge.wheel import View, WheelFit, near_periods, null_periods, without_jumps
-from detect.standards import Standard
+from detect.judge.wheel import View, WheelFit, near_places, null_places
+from detect.standards import HEADS, Standard
 
 PLACES: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
 """Places of the figures among the unknowns of the fit."""
-NULL_PHASES = 5
-"""Phases tried at each period: nearer ones see the same boundaries."""
 
 
 def timing_evidence(
@@ -32,33 +31,28 @@ def timing_evidence(
 ) -> dict[str, Proof]:
     """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line, and
     from the blanking ``edges`` where they are the tape's own."""
-
-    def squares(rows: Rows, at: Standard, phase: float) -> NDArray[np.float64]:
-        return _squares(free_fit(rows, view, at, replace(fit, phase_lines=phase), edges=edges))
-
-    own = squares(rows, standard, fit.phase_lines)
-    period = float(standard.lines_per_pass)
-    rest = without_jumps(rows, view, period, fit.phase_lines, np.nan_to_num(fit.jumps))
-    null = np.max(
-        [
-            squares(rest, at, phase)
-            for at in (_turned(standard, p) for p in null_periods(standard))
-            for phase in np.arange(NULL_PHASES) / NULL_PHASES * float(at.lines_per_pass)
-        ],
-        axis=0,
-    )
-    near = np.max(
-        [
-            squares(rows, at, fit.phase_lines + shift)
-            for at in (_turned(standard, p) for p in near_periods(standard))
-            for shift in (-1.0, 0.0, 1.0)
-        ],
-        axis=0,
-    )
+    whole = timing_rows(rows, view, standard, fit)
+    asked = whole if edges else whole.without(EDGES)
+    mine = asked.fit(standard, fit.phase_lines)
+    own = _squares(mine)
+    left = dict(zip(asked.white, mine.left, strict=True))
+    null = np.max([_squares(asked.fit(at, phase, data=left)) for at, phase in null_places(standard)], axis=0)
+    near = np.max([_squares(asked.fit(at, phase)) for at, phase in near_places(standard, fit.phase_lines)], axis=0)
     return {
         name: _evidence(float(own[k]), float(null[k]), float(near[k]), at.stop - at.start)
         for k, (name, at) in enumerate(PLACES.items())
     }
+
+
+def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, terms: HeadTerms) -> Proof | None:
+    """Evidence for offsets of the heads in one relation, None where they cannot be told."""
+    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms)
+    if heads is None:
+        return None
+    own = heads.square_at(standard, fit.phase_lines)
+    null = max(heads.square_at(at, phase, of_rest=True) for at, phase in null_places(standard))
+    near = max(heads.square_at(at, phase) for at, phase in near_places(standard, fit.phase_lines))
+    return _evidence(own, null, near, HEADS - 1)
 
 
 def _evidence(own: float, null: float, near: float, freedom: int) -> Proof:
@@ -80,7 +74,3 @@ def _squares(model: ModelFit) -> NDArray[np.float64]:
         out.append(float(value @ inverse @ value) / len(value))
     return np.array(out)
 
-
-def _turned(standard: Standard, period: float) -> Standard:
-    """A standard whose passes are ``period`` field lines long, or as near to it as whole lines of a frame allow."""
-    return replace(standard, lines_per_frame=round(2 * standard.passes_per_field * period))

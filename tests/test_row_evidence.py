@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from detect.judge.evidence import Proof
-from detect.judge.timing_evidence import timing_evidence
+from detect.judge.row_evidence import timing_evidence
 from detect.standards import STD_525
 from tests.drawn_rows import HEIGHT, PERIOD, VIEW, lines_of, rows_and_fit
 
