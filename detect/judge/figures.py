@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
-from detect.judge.head_fit import PLAIN, HeadTerms, fit_heads
+from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
@@ -28,9 +28,9 @@ LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
-HEADS_SCALE = {"saturation": 0.8, "hue": 0.75, "level": 1.0, "noise": 0.6, "response": 0.9}
-"""Standard errors of jumps times this: content errs alike at several boundaries (same source)."""
-FLOOR = {"saturation": 0.028, "hue": 0.03, "level": 0.0075, "noise": 0.028, "response": 0.05}
+HEADS_SCALE = {"saturation": 0.75, "hue": 0.85, "level": 0.9, "noise": 0.7, "response": 0.9}
+"""Standard errors of the fit times this: content is no stationary noise (same source)."""
+FLOOR = {"saturation": 0.022, "hue": 0.03, "level": 0.005, "noise": 0.028, "response": 0.05}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
 ONE_SHOT = {
@@ -39,8 +39,12 @@ ONE_SHOT = {
 }  # fmt: skip
 """Standard errors times this where all is one shot: its content is the same picture again and again, however many there are of it, and
 nothing averages out that happens to lie at the heads' own places (same source, single handheld shots)."""
-QUADRATURE_SCALE = 0.75
-"""Standard errors of quadrature times this: the scale of timing jumps allows for skew and scallop, which err more (same source)."""
+QUADRATURE_SCALE = 1.3
+"""The same for quadrature."""
+QUADRATURE_FLOOR_NS, QUADRATURE_SHARE = 0.2, 0.03
+"""Standard error of quadrature below which nothing is claimed, and the share of it that content may bias it by (same source)."""
+QUADRATURE_OF_SATURATION_NS = 0.025
+"""Error of a head's place for each % its saturation is off: the edges of its chroma pose as displacement (same source)."""
 UNCORRECTED_SCALLOP_SCALE = 0.75
 """The same for a scallop where displacement, its growth and the fields' difference all show it (same source)."""
 
@@ -87,18 +91,11 @@ def offsets_of(value: F64, sigma: F64, family: str, *, shots: int) -> Offsets:
     return Offsets(value, sigma * _repeated(family, shots))
 
 
-def _by_rows(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, terms: HeadTerms = PLAIN
-) -> tuple[F64, F64]:
-    """Offsets of the heads and their standard errors from all rows of a stretch; NaN where they cannot be told."""
-    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms)
-    return (heads.value, heads.sigma) if heads is not None else (np.full(HEADS, np.nan), np.full(HEADS, np.nan))
-
-
 def _by_jumps(
     fit: WheelFit, relation: str, *, common: bool = False, known: F64 | None = None, gain: F64 | float = 1.0
 ) -> tuple[F64, F64]:
-    """The same from the jumps of a few windows; ``gain`` (4,) multiplies them, and ``known`` (4,) is taken off."""
+    """Offsets of the heads and their standard errors from the jumps of one relation; ``gain`` (4,) multiplies them, and ``known`` (4,)
+    is taken off."""
     jumps = gain * fit.jumps[INDEX[relation]] - (0.0 if known is None else known)
     return head_offsets(jumps, gain * fit.jump_sigma[INDEX[relation]], common=common)
 
@@ -153,19 +150,18 @@ def stretch_readings(
     timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
-        value, sigma = _by_jumps(fit, relation) if within is not None else _by_rows(rows, view, standard, fit, relation)
-        return offsets_of(value, sigma, family, shots=shots)
+        heads = fit_heads(rows, view, standard, relation, fit.phase_lines) if within is None else None
+        return offsets_of(*((heads.value, heads.sigma) if heads is not None else _by_jumps(fit, relation)), family, shots=shots)
 
     saturation, noise = offsets("saturation", "saturation"), offsets("noise", "noise")
     response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     hue = None  # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
     if standard.short_name == "525":
-        read = _hue_by_jumps if within is not None else _hue_by_rows
-        hue = _hue(read(rows, view, standard, fit, timing), timing, saturation, shots)
+        hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), timing, saturation, shots)
     readings = WindowReadings(
         time_base=timing.regime,
-        **_timing_figures(timing, standard, shots),
+        **_timing_figures(timing, standard, shots, saturation),
         saturation_pct=saturation.published(),
         hue_deg=hue.published() if hue is not None else None,
         level_ire=offsets("level", "level").published(),
@@ -180,13 +176,16 @@ def stretch_readings(
     return widened(readings, doubt), timing
 
 
-def _hue_by_jumps(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> tuple[F64, F64]:
+def _hue_read(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit, *, by_rows: bool
+) -> tuple[F64, F64]:
+    """Offsets of the heads in hue and their standard errors, what scallop does taken off."""
+    if by_rows:
+        heads = fit_heads(rows, view, standard, "hue", fit.phase_lines, hue_terms(rows, view, standard, fit, timing))
+        if heads is not None:
+            return heads.value, heads.sigma
     known = hue_from_timing(rows, view, standard, fit, timing)
     return _by_jumps(fit, "hue", common=True, known=known, gain=_hue_gain(fit))
-
-
-def _hue_by_rows(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> tuple[F64, F64]:
-    return _by_rows(rows, view, standard, fit, "hue", hue_terms(rows, view, standard, fit, timing))
 
 
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
@@ -206,7 +205,7 @@ def _hue(read: tuple[F64, F64], timing: TimeBaseFit, saturation: Offsets, shots:
     return replace(hue, sigma=np.sqrt(hue.sigma**2 + growth**2 + of_gain**2))
 
 
-def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int) -> dict[str, Any]:
+def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int, saturation: Offsets) -> dict[str, Any]:
     """Skew, scallop, quadrature and velocity error as published."""
     skew = timing.skew_ns if np.isfinite(timing.skew_ns) else 0.0
     of_scallop = UNCORRECTED_SCALLOP_SCALE if timing.regime == "uncorrected" else 1.0
@@ -217,7 +216,12 @@ def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int) -> dict
         "velocity": _root(timing.velocity_sigma_ns, GROWTH_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew),
     }
     sigma = {family: value * _repeated(family, shots) for family, value in sigma.items()}
-    quadrature = QUADRATURE_SCALE * _repeated("quadrature", shots) * timing.quadrature_sigma_ns
+    quadrature = _repeated("quadrature", shots) * np.sqrt(
+        (QUADRATURE_SCALE * timing.quadrature_sigma_ns) ** 2
+        + QUADRATURE_FLOOR_NS**2
+        + (QUADRATURE_SHARE * timing.quadrature_ns) ** 2
+        + (QUADRATURE_OF_SATURATION_NS * np.nan_to_num(saturation.value)) ** 2
+    )
     return {
         "skew_ns": _value(timing.skew_ns, sigma["skew"]),
         "scallop_ns": _value(timing.scallop_ns, sigma["scallop"]),

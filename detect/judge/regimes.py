@@ -22,6 +22,7 @@ from detect.judge.row_bases import EDGES, timing_readings
 from detect.judge.rows import INDEX, Rows
 from detect.judge.timebase import (
     SIGNIFICANT,
+    UNKNOWNS,
     HueUse,
     ModelFit,
     Part,
@@ -48,6 +49,8 @@ CORRECTED_GAIN = 14.0
 """Chi-square that four more unknowns may win while a picture is still called line-corrected; between the two nothing is said."""
 CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed (content of one film: 5 ns)."""
+SUBTLE_NS = 1.0
+"""Heads and skew that content may imitate however long it is looked at: large faults of saturation do so."""
 EDGES_MOVE = 40.0
 """Chi-square that five unknowns must win in the blanking edges before these are taken for the tape's own. Edges put in afterwards
 seldom win as much, and then not as the picture does (docs/evidence.md, tapes of both kinds)."""
@@ -57,6 +60,8 @@ SOURCE = {"shift": 0, "ramp": 1, "hue_ramp": 2, "edge_left": 0, "edge_right": 1}
 """Ways of reading a scallop, by relation (``timebase.Part``)."""
 
 
+ALL_FIGURES = 5
+"""e_B, e_C, e_D against A, skew, scallop: the unknowns before those by which the ways of reading a scallop differ."""
 ALL, SCALLOP = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1)
 """Which of the unknowns (e_B, e_C, e_D, skew, scallop) a model has."""
 
@@ -86,6 +91,12 @@ class TimingRows:
             values = white.data if data is None else data[relation]
             parts.append(Part(SOURCE[relation], values, np.ones(len(values)), basis))
         return fit_parts(parts, self.hue, self.scallop)
+
+    def part_of(self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice) -> F64:
+        """What some unknowns of a fit read in one relation, as whitened."""
+        basis = self.white[relation].basis(timing_readings(standard, self.view, relation, phase).uncorrected)
+        apart = fit.value[UNKNOWNS - 3 + SOURCE[relation]] if at.stop == ALL_FIGURES else 0.0
+        return np.asarray(basis[:, at] @ fit.value[at] + apart * basis[:, -1])
 
     def without(self, relations: tuple[str, ...]) -> TimingRows:
         return replace(self, white={k: w for k, w in self.white.items() if k not in relations})
@@ -156,8 +167,15 @@ def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, 
     return won, apart
 
 
+def _clear_share(free: ModelFit) -> float:
+    """Share of the chi-square of heads and skew that is left where each may be off by ``SUBTLE_NS``."""
+    value, cov = free.value[:4], free.cov[:4, :4]
+    whole, clear = (float(value @ np.linalg.pinv(c, hermitian=True) @ value) for c in (cov, cov + SUBTLE_NS**2 * np.eye(4)))
+    return clear / whole if whole > 0 else 0.0
+
+
 def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: ModelFit, *, evident: bool) -> TimeBaseFit:
-    gain = corrected.chi_square - free.chi_square
+    gain = (corrected.chi_square - free.chi_square) * _clear_share(free)
     if evident or gain > 4 * PRICE + MARGIN or corrected.chi_square - right.chi_square > LIKELIER:
         return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=gain)
     clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]

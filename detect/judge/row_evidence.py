@@ -15,7 +15,7 @@ from scipy import stats
 
 from detect.judge.evidence import Proof
 from detect.judge.head_fit import HeadTerms, fit_heads
-from detect.judge.regimes import timing_rows
+from detect.judge.regimes import TimingRows, timing_rows
 from detect.judge.row_bases import EDGES
 from detect.judge.rows import Rows
 from detect.judge.timebase import ModelFit
@@ -37,11 +37,20 @@ def timing_evidence(
     own = _squares(mine)
     left = dict(zip(asked.white, mine.left, strict=True))
     null = np.max([_squares(asked.fit(at, phase, data=left)) for at, phase in null_places(standard)], axis=0)
-    near = np.max([_squares(asked.fit(at, phase)) for at, phase in near_places(standard, fit.phase_lines)], axis=0)
+    near = [_near(asked, standard, fit.phase_lines, mine, at, k) for k, at in enumerate(PLACES.values())]
     return {
-        name: _evidence(float(own[k]), float(null[k]), float(near[k]), at.stop - at.start)
+        name: _evidence(float(own[k]), float(null[k]), near[k], at.stop - at.start)
         for k, (name, at) in enumerate(PLACES.items())
     }
+
+
+def _near(asked: TimingRows, standard: Standard, phase: float, mine: ModelFit, at: slice, k: int) -> float:
+    """The largest square of one figure at the near periods, in readings without the other faults: a large skew there poses as all."""
+    data = {
+        relation: left + asked.part_of(mine, standard, phase, relation, at)
+        for relation, left in zip(asked.white, mine.left, strict=True)
+    }
+    return max(float(_squares(asked.fit(near, p, data=data))[k]) for near, p in near_places(standard, phase))
 
 
 def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, terms: HeadTerms) -> Proof | None:

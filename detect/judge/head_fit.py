@@ -1,0 +1,131 @@
+"""Offsets of the four heads from all rows of a relation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.row_bases import HeadReadings, head_readings
+from detect.judge.rows import INDEX, Rows
+from detect.judge.wheel import View, null_places
+from detect.judge.white_rows import WhiteRows, white_rows
+from detect.standards import HEADS, Standard
+
+F64 = NDArray[np.float64]
+
+NEIGHBOURS_SHOW, NEIGHBOURS_ERROR = 0.82, 0.05
+"""Share of a head's offset that pairs show whose outer lines alone cross a boundary, since weights shrink the slant, and how far it
+differs from tape to tape (docs/evidence.md)."""
+WORST_CONDITION = 1e9
+"""Condition of the normal equations beyond which the heads cannot be told."""
+ROUNDS = 3
+"""Fits of offsets and of that share in turn."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeadTerms:
+    """What else is in the rows of a relation.
+
+    ``common``: a step common to all boundaries. ``gain`` (bottom,) multiplies the rows, ``known`` (bottom,) is taken off them.
+    """
+
+    common: bool = False
+    known: F64 | None = None
+    gain: F64 | None = None
+
+
+PLAIN = HeadTerms()
+
+
+@dataclass(frozen=True, slots=True)
+class HeadFit:
+    """Offsets of the heads, mean zero, with standard errors, (4,) each; the rows they were read from, and what fits them not."""
+
+    value: F64
+    sigma: F64
+    shows: float
+    view: View
+    relation: str
+    common: bool
+    white: WhiteRows
+    rest: F64
+
+    def square_at(self, standard: Standard, phase: float, *, of_rest: bool = False) -> float:
+        """Quadratic form of the heads' offsets, by the three of them, at any phase and length of the passes; ``of_rest``: of what the
+        fit leaves."""
+        basis = self.white.basis(_reads(head_readings(standard, self.view, self.relation, phase), self.shows, common=self.common))
+        inverse = np.linalg.pinv(basis.T @ basis, rcond=1e-9, hermitian=True)
+        value = (inverse @ (basis.T @ (self.rest if of_rest else self.white.data)))[: HEADS - 1]
+        return float(value @ np.linalg.pinv(inverse[: HEADS - 1, : HEADS - 1], rcond=1e-9, hermitian=True) @ value) / (HEADS - 1)
+
+
+def _reads(readings: HeadReadings, shows: float, *, common: bool) -> F64:
+    """What the unknowns read, (bottom, 3), or 4 with a step common to all boundaries."""
+    each = np.where(readings.crossing, 1.0, shows)[:, None] * readings.reads
+    return each if common else each[:, : HEADS - 1]
+
+
+@lru_cache(maxsize=64)
+def _nulls(standard: Standard, view: View, relation: str, *, common: bool) -> F64:
+    each = (head_readings(at, view, relation, phase) for at, phase in null_places(standard))
+    return np.stack([_reads(r, NEIGHBOURS_SHOW, common=common) for r in each], axis=1)
+
+
+def fit_heads(
+    rows: Rows, view: View, standard: Standard, relation: str, phase: float, terms: HeadTerms = PLAIN
+) -> HeadFit | None:
+    """Offsets of the heads in one relation, None where the heads cannot be told."""
+    k, common = INDEX[relation], terms.common
+    readings = head_readings(standard, view, relation, phase)
+    ratio = rows.ratio[k][: view.bottom] * (1.0 if terms.gain is None else terms.gain)
+    ratio = ratio - (0.0 if terms.known is None else terms.known)
+    operator = view.operator(relation)
+    white = white_rows(
+        ratio, rows.weight[k][: view.bottom], view, reach=2 * operator.step_y,
+        faults=_reads(readings, NEIGHBOURS_SHOW, common=common), nulls=_nulls(standard, view, relation, common=common),
+    )  # fmt: skip
+    if white is None:
+        return None
+    shows = NEIGHBOURS_SHOW
+    for _ in range(ROUNDS if operator.slanted else 1):
+        basis = white.basis(_reads(readings, shows, common=common))
+        normal = basis.T @ basis
+        if np.linalg.cond(normal) > WORST_CONDITION:
+            return None
+        cov = np.linalg.inv(normal)
+        value = cov @ (basis.T @ white.data)
+        if operator.slanted:
+            shows = _shown(white, readings, value)
+    mean_out = np.eye(HEADS) - 1.0 / HEADS
+    spread = np.zeros((HEADS, HEADS))
+    spread[1:, 1:] = cov[: HEADS - 1, : HEADS - 1]
+    return HeadFit(
+        value=mean_out @ np.concatenate([[0.0], value[: HEADS - 1]]),
+        sigma=np.sqrt(np.diag(mean_out @ spread @ mean_out)),
+        shows=shows,
+        view=view,
+        relation=relation,
+        common=common,
+        white=white,
+        rest=white.data - basis @ value,
+    )
+
+
+def _shown(white: WhiteRows, readings: HeadReadings, value: F64) -> float:
+    """Share that the neighbours show of these offsets: the usual one, unless they are large enough to tell."""
+    pattern = readings.reads[:, : len(value)] @ value
+    on, beside = (white.basis((pattern * chosen)[:, None])[:, 0] for chosen in (readings.crossing, ~readings.crossing))
+    normal = np.array([[on @ on, on @ beside], [on @ beside, beside @ beside]])
+    if np.linalg.cond(normal) > WORST_CONDITION:
+        return NEIGHBOURS_SHOW
+    cov = np.linalg.inv(normal)
+    one, other = cov @ np.array([on @ white.data, beside @ white.data])
+    if one <= 0:
+        return NEIGHBOURS_SHOW
+    share = float(other / one)
+    error = float(np.sqrt(cov[1, 1] + share**2 * cov[0, 0] - 2 * share * cov[0, 1]) / one)
+    own, prior = 1 / error**2, 1 / NEIGHBOURS_ERROR**2
+    return (own * share + prior * NEIGHBOURS_SHOW) / (own + prior)

@@ -1,0 +1,125 @@
+"""What a unit of each fault reads in every row of a relation, from geometry alone.
+
+A pair relation looks at four stored lines p, a, b, n of one field: it reads 1.5 ((b - a) - (n - p) / 3) where the slant of the picture
+is taken off, b - a elsewhere. Arrays go over all frame rows of the view, (bottom, unknowns).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, line_fraction, scallop_shape, skew_shape, theta
+from detect.judge.wheel import View
+from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
+
+F64 = NDArray[np.float64]
+Curve = Callable[[F64], F64]
+
+EDGES = ("edge_left", "edge_right")
+"""Relations of the blanking edges."""
+
+
+def pass_of(standard: Standard, phase: float, row: F64) -> F64:
+    """Number of the pass that a frame row lies in."""
+    return np.asarray(np.floor((row / 2 - phase) / float(standard.lines_per_pass) + 1e-9))
+
+
+@dataclass(frozen=True, slots=True)
+class HeadReadings:
+    """What offsets of the heads B, C and D against A read, and a step common to all boundaries: ``reads`` (bottom, 4).
+
+    ``crossing`` (bottom,): the boundary lies between the two inner lines.
+    """
+
+    reads: F64
+    crossing: NDArray[np.bool_]
+    boundary: NDArray[np.int64]
+    """Type of the boundary nearest to each pair's middle: 0 from A to B, 3 from D to A."""
+
+    def of_boundaries(self, values: F64) -> F64:
+        """A value for each type of boundary, (4,), at every row: (bottom,)."""
+        return np.asarray(values[self.boundary])
+
+
+@lru_cache(maxsize=512)
+def head_readings(standard: Standard, view: View, relation: str, phase: float) -> HeadReadings:
+    operator = view.operator(relation)
+    stored = (0, -2 * operator.step_y) if operator.averaged else (0,)
+    held = [first + 2 * k for first in stored for k in range(operator.step_y)]
+    rows = np.arange(view.bottom, dtype=np.float64)
+
+    def line(at: F64) -> F64:
+        """Heads and number of the pass that a stored line shows, means where it holds several lines."""
+        numbers = [pass_of(standard, phase, at + offset) for offset in held]
+        each = [np.stack([*(n % HEADS == h for h in range(1, HEADS)), n], axis=1) for n in numbers]
+        return np.asarray(np.mean(each, axis=0))
+
+    p, a, b, n = (line(rows + 2 * k * operator.step_y) for k in (-1, 0, 1, 2))
+    reads = 1.5 * ((b - a) - (n - p) / 3) if operator.slanted else b - a
+    middle = rows + 3 * operator.step_y - 2  # half-way between the first picture line of a and the last of b, to a line
+    nearest = np.round((middle / 2 - phase) / float(standard.lines_per_pass)).astype(np.int64)
+    return HeadReadings(reads, (b - a)[:, -1] != 0, (nearest - 1) % HEADS)
+
+
+@dataclass(frozen=True, slots=True)
+class TimingReadings:
+    """What e_B, e_C, e_D against A, skew and scallop read in ns or degrees, uncorrected and line-corrected: (bottom, 5) each."""
+
+    uncorrected: F64
+    corrected: F64
+
+
+@lru_cache(maxsize=1024)
+def timing_readings(standard: Standard, view: View, relation: str, phase: float) -> TimingReadings:
+    """Of displacement in mid-line (``shift``), its growth along the line (``ramp``), hue's along the line (``hue_ramp``), ``EDGES``."""
+    step = view.chroma_step_y if relation == "hue_ramp" else 1
+    rows = np.arange(view.bottom)
+    lines = [(rows[:, None] + 2.0 * np.arange(step) + 2.0 * k * step, f / step) for k, f in ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5))]
+
+    def read(curve: Curve) -> F64:
+        return np.asarray(sum((curve(at) * factor).sum(axis=1) for at, factor in lines))
+
+    def reading(shape: Curve, plus: float, minus: float | None = None) -> F64:
+        """Of the shape at one fraction of the line, less that at another."""
+        value = read(lambda row: shape(theta(standard, phase, row, plus)))
+        return value if minus is None else value - read(lambda row: shape(theta(standard, phase, row, minus)))
+
+    def is_head(head: int) -> Curve:
+        return lambda row: np.asarray(pass_of(standard, phase, row) % HEADS == head, np.float64)
+
+    centre, left, right = (line_fraction(standard, x) for x in (ACTIVE_SAMPLES / 2, 0, ACTIVE_SAMPLES))
+    burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
+    heads = [read(is_head(h)) for h in range(1, HEADS)]
+    none = np.zeros(view.bottom)
+    if relation in EDGES:
+        at = left if relation == "edge_left" else right
+        uncorrected = [*heads, reading(skew_shape, at), reading(scallop_shape, at)]
+        corrected = [none] * 5
+    elif relation == "shift":
+        uncorrected = [*heads, reading(skew_shape, centre), reading(scallop_shape, centre)]
+        corrected = [*[none] * 4, reading(scallop_shape, centre, burst)]
+    else:
+        unit = -standard.subcarrier_deg_per_ns if relation == "hue_ramp" else 1.0
+        skew, scallop = (unit * reading(shape, right, left) for shape in (skew_shape, scallop_shape))
+        uncorrected = [*[none] * 3, skew, scallop]
+        corrected = [*[none] * 4, scallop]
+    return TimingReadings(np.stack(uncorrected, axis=1), np.stack(corrected, axis=1))
+
+
+def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:
+    """What a unit scallop reads in hue at mid-line, whose reference is the burst: degrees, (bottom,)."""
+    step = view.chroma_step_y
+    rows = np.arange(view.bottom)
+    centre = line_fraction(standard, ACTIVE_SAMPLES / 2)
+    burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
+    total = np.zeros(view.bottom)
+    for k, factor in ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5)):
+        at = rows[:, None] + 2.0 * np.arange(step) + 2.0 * k * step
+        since_burst = scallop_shape(theta(standard, phase, at, centre)) - scallop_shape(theta(standard, phase, at, burst))
+        total += factor * since_burst.mean(axis=1)
+    return np.asarray(-standard.subcarrier_deg_per_ns * total)
