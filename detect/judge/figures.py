@@ -14,7 +14,7 @@ from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
-from detect.judge.time_geometry import timing_design
+from detect.judge.time_geometry import skew_of_scallop, timing_design
 from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
 from detect.judge.wheel import View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
@@ -39,10 +39,12 @@ ONE_SHOT = {
 }  # fmt: skip
 """Standard errors times this where all is one shot: its content is the same picture again and again, however many there are of it, and
 nothing averages out that happens to lie at the heads' own places (same source, single handheld shots)."""
-QUADRATURE_SCALE = 1.3
+QUADRATURE_SCALE = 1.1
 """The same for quadrature."""
-QUADRATURE_FLOOR_NS, QUADRATURE_SHARE = 0.2, 0.03
+QUADRATURE_FLOOR_NS, QUADRATURE_SHARE = 0.15, 0.03
 """Standard error of quadrature below which nothing is claimed, and the share of it that content may bias it by (same source)."""
+QUADRATURE_OF_SCALLOP = 0.01
+"""Share of a scallop that goes into the places of the heads (same source)."""
 QUADRATURE_OF_SATURATION_NS = 0.025
 """Error of a head's place for each % its saturation is off: the edges of its chroma pose as displacement (same source)."""
 UNCORRECTED_SCALLOP_SCALE = 0.75
@@ -207,10 +209,12 @@ def _hue(read: tuple[F64, F64], timing: TimeBaseFit, saturation: Offsets, shots:
 
 def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int, saturation: Offsets) -> dict[str, Any]:
     """Skew, scallop, quadrature and velocity error as published."""
-    skew = timing.skew_ns if np.isfinite(timing.skew_ns) else 0.0
+    skew, scallop = float(np.nan_to_num(timing.skew_ns)), float(np.nan_to_num(timing.scallop_ns))
+    # the phase is known to a cell of its lattice, and evenly likely anywhere in it
+    of_phase = scallop * skew_of_scallop(standard, float(standard.phase_step_lines) / np.sqrt(12))
     of_scallop = UNCORRECTED_SCALLOP_SCALE if timing.regime == "uncorrected" else 1.0
     sigma = {
-        "skew": _root(timing.skew_sigma_ns, SKEW_FLOOR_NS),
+        "skew": _root(timing.skew_sigma_ns, SKEW_FLOOR_NS, of_phase),
         "scallop": of_scallop
         * _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name]),
         "velocity": _root(timing.velocity_sigma_ns, GROWTH_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew),
@@ -221,6 +225,7 @@ def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int, saturat
         + QUADRATURE_FLOOR_NS**2
         + (QUADRATURE_SHARE * timing.quadrature_ns) ** 2
         + (QUADRATURE_OF_SATURATION_NS * np.nan_to_num(saturation.value)) ** 2
+        + (QUADRATURE_OF_SCALLOP * scallop) ** 2
     )
     return {
         "skew_ns": _value(timing.skew_ns, sigma["skew"]),

@@ -79,6 +79,12 @@ def timing_design(rows: Rows, view: View, standard: Standard, phase: float) -> T
     return TimingDesign(out[0], out[1], out[2])
 
 
+def skew_of_scallop(standard: Standard, phase_lines: float) -> float:
+    """Skew that a unit scallop poses as where the phase is off by so many lines: cos(theta + d) is cos(theta) - d sin(theta)."""
+    turn = np.radians(PASS_ANGLE_DEG) * phase_lines / float(standard.lines_per_pass)
+    return float(turn * np.sqrt(2) / (1 - np.sqrt(0.5)))
+
+
 def growth_in_pass(standard: Standard) -> F64:
     """Growth of a unit scallop from the start of the line to its right end, at the lines of one pass."""
     rows = 2.0 * np.arange(int(standard.lines_per_pass), dtype=np.float64)

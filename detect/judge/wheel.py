@@ -179,9 +179,9 @@ def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = Fa
 
 
 def phase_lattice(standard: Standard) -> F64:
-    """Every phase that gives other bands: 525 of them, or 125."""
+    """Every phase that gives other bands, 525 of them, or 125: the middles of the cells within which bands are the same."""
     step = float(standard.phase_step_lines)
-    return np.arange(round(float(standard.lines_per_pass) / step), dtype=np.float64) * step
+    return (np.arange(round(float(standard.lines_per_pass) / step), dtype=np.float64) + 0.5) * step
 
 
 def null_periods(standard: Standard) -> tuple[float, ...]:
