@@ -87,11 +87,7 @@ def find_copies(
                     b += 1
                     continue
                 b0, total = b, 0
-                while (
-                    b < blocks
-                    and 0 <= sums[k, i, b] < most
-                    and sums[k, i, b] <= 0.6 * _least_control(sums, k, i, b, first, last)
-                ):
+                while b < blocks and 0 <= sums[k, i, b] < most and sums[k, i, b] <= 0.6 * _least_control(sums, k, i, b, first, last):
                     total += sums[k, i, b]
                     b += 1
                 if b - b0 < blocks_least or found == len(out):

@@ -11,9 +11,8 @@ last:
    and it is no loss. What is left is looked for, with its lines above and below, near that place in the fields around.
 3. *Score.* ``loss_score`` turns these measures into log odds.
 
-Compensated losses show nothing outside any range; they are found apart, as a run that equals an earlier piece of
-picture (one or two lines above, or the field before) far better than its surroundings equal theirs. That works only
-where the carrier keeps noise.
+Compensated losses show nothing outside any range; they are found apart (``copies``), as a run that repeats an earlier
+piece of picture. That works only where the carrier keeps noise.
 
 A field is searched with the frames before and after its own, so a slice of a file given ``OVERLAP_FRAMES`` more on
 either side finds the same losses as the whole file.
@@ -27,8 +26,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.measure import copy_kernels
 from detect.measure import loss_kernels as kernels
+from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import STANDING, dashes_at_ends
 from detect.measure.loss_again import search_runs
@@ -76,26 +75,6 @@ LEAST_NOISE_CODES = 0.8
 """Noise is never taken lower: rounding alone is 0.3 codes, and pictures without noise are synthetic."""
 NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
 """A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
-COPY_BLOCKS = 3
-"""Blocks of 16 samples in succession that must be alike: 3.6 us; every piece of 5 us holds as many whole ones."""
-COPY_SHARE = 0.45
-"""... each differing by less than this share of what noise makes two lines differ."""
-COPY_MOST_IRE = 0.15
-"""... and by less than this in any case: noise of 0.3 IRE (50 dB), quieter than any such tape, makes lines differ by 0.34."""
-QUIETEST_BLOCK = 0.5
-"""One block in a hundred differs by no more than this share of what noise does on average (16 samples, 10 free values)."""
-COPY_FREE_VALUES = 0.62
-"""Independent values in a sample of luma of 4.2 MHz bandwidth: 2 x 4.2/13.5."""
-COPY_TRIALS = 18.0
-"""ln of the number of places and sources tried in some minutes: the prior odds against a copy."""
-MOST_COPIES = 200
-COPY_FLOOR_CODES = dict.fromkeys(["ffv1", "v210", "v210x", "v410", "rawvideo", "huffyuv", "ffvhuff", "utvideo"], 0.3)
-"""Codecs (FFmpeg names) in which repeats can be recognised, and the difference they leave between equal pieces of
-line, 10-bit codes. 50 Mb/s MPEG-2 leaves 3 to 5 codes, as much as noise of 0.5 IRE: a repeat can no more be told from
-its neighbours."""
-
-COPY_ROUNDING = 0.4
-"""... and what rounding hides, in steps of the file: differences of 8-bit files are coarse."""
 _NOTHING = 6
 """Place in the stack of the field that restricts nothing."""
 _OUTPUT: dict[str, Any] = {
@@ -118,8 +97,7 @@ _OUTPUT: dict[str, Any] = {
 class LossFinder:
     """Fed with frames in order; gathers candidate losses. See the module's docstring.
 
-    ``compensated_measurable``: whether repeats of earlier picture are looked for. ``dropped``: candidates that found
-    no room.
+    ``dropped``: candidates that found no room.
     """
 
     def __init__(
@@ -139,8 +117,6 @@ class LossFinder:
         ``keep_runs`` also keeps what was measured of every run, for fitting the score.
         """
         self._shift = 10 - samples.bit_depth
-        self.compensated_measurable = codec in COPY_FLOOR_CODES
-        self._floor = max(COPY_FLOOR_CODES.get(codec, 0.0), COPY_ROUNDING * 2**self._shift)
         self.dropped = 0
         self._lines, self._width = height // 2, width
         self._ire = codes_per_ire(10, full_range=samples.full_range)
@@ -164,13 +140,25 @@ class LossFinder:
         self._moves = np.zeros((MOST_WEIGHED, 3, 4, 2), np.float32)
         self._beside = np.zeros((MOST_WEIGHED, 2), np.int32)
         self._cells = np.zeros(3000, np.float32)
-        self._sums = np.zeros((4, self._lines, (self._right - self._left) // 16), np.int32)
-        self._copies = np.zeros((MOST_COPIES, 6), np.float32)
+        self._copies = CopyFinder(
+            codec,
+            shift=self._shift,
+            ire=self._ire,
+            lines=self._lines,
+            first=self._first,
+            left=self._left,
+            right=self._right,
+        )
         self._frames: list[tuple[int, int, tuple[int, int]]] = []  # number, first place in the stack, row0 of the fields
         self._starts: list[bool] = []  # whether nothing before this frame can be compared with it
         self._pending: list[NDArray[np.float32]] = []
         self._kept: list[dict[str, NDArray[Any]]] = []
         self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
+
+    @property
+    def compensated_measurable(self) -> bool:
+        """Whether repeats of earlier picture were looked for in at least half of what was searched."""
+        return self._copies.share_searched >= 0.5
 
     def push(self, frame: Frame, *, cut: bool) -> None:
         """Take the next frame; the frame before it is searched now. Keeps no view of the frame.
@@ -247,9 +235,9 @@ class LossFinder:
             else:
                 refs = [before + 1 if past else -1, slot, after if future else -1, after + 1 if future else -1]
             half = 0 if row0[index] == 1 else -1
-            copies = self._find_copies(here, refs[1], half) if self.compensated_measurable else None
+            copies = self._find_copies(here, refs, half)
             runs = self._find_runs(number, index, here, half, np.array(refs))
-            if len(runs) or (copies is not None and len(copies)):
+            if len(runs) or len(copies):
                 self._note(number, index, runs, copies)
             if number % ENDS_EVERY == 0:
                 self._note_ends(number, index, here)
@@ -290,31 +278,10 @@ class LossFinder:
         search_runs(self._y, here, refs, moves, beside, features, which)
         return np.concatenate([head, features], 1)
 
-    def _find_copies(self, here: int, before: int, half: int) -> NDArray[np.float32]:
-        blocks = self._sums.shape[2]
-        copy_kernels.copy_blocks(self._y, here, before, half, self._left, blocks, self._sums)
-        some = self._sums[0, self._first : self._lines - 1 : 4].ravel()
-        some = some[some > 0]  # equal blocks are clipped black, a border, a drawn area: no noise to go by
-        if len(some) < 100:
-            return self._copies[:0]
-        usual = float(np.partition(some, len(some) // 100)[len(some) // 100]) / 16 / QUIETEST_BLOCK
-        found = copy_kernels.find_copies(
-            self._y,
-            here,
-            before,
-            half,
-            self._left,
-            self._right,
-            self._sums,
-            max(min(COPY_SHARE * usual, COPY_MOST_IRE * self._ire), self._floor),
-            self._first,
-            self._lines - 1,
-            COPY_BLOCKS,
-            self._copies,
-        )
-        copies = self._copies[:found]
-        copies[:, 5] = np.minimum(copies[:, 5], usual)
-        return copies
+    def _find_copies(self, here: int, refs: list[int], half: int) -> NDArray[np.float64]:
+        if not self._copies.looks:
+            return np.zeros((0, 4))
+        return self._copies.find(self._y, here=here, before=refs[1], two_before=refs[0], half=half, noise=self._noise(here))
 
     def _noise(self, here: int) -> float:
         known = self._noises[here]
@@ -356,12 +323,12 @@ class LossFinder:
             self._small[place] = small
         return small
 
-    def _note(self, number: int, index: int, runs: NDArray[np.float32], copies: NDArray[np.float32] | None) -> None:
+    def _note(self, number: int, index: int, runs: NDArray[np.float32], copies: NDArray[np.float64]) -> None:
         if self._all_runs is not None:
             self._all_runs.append(runs)
         self._pending.append(runs)
-        if copies is not None and len(copies):
-            self._kept.append(_copies_out(number, index, copies, self._floor))
+        if len(copies):
+            self._kept.append(_copies_out(number, index, copies))
         if sum(len(p) for p in self._pending) > 4000:
             self._settle()
 
@@ -442,12 +409,9 @@ def _number_runs(c: dict[str, NDArray[np.float32]]) -> NDArray[np.int64]:
     return number
 
 
-def _copies_out(number: int, index: int, copies: NDArray[np.float32], floor: float) -> dict[str, NDArray[Any]]:
-    """Copies as candidates: log odds from the likelihood that as many differences of one noise come out as small as
-    they did."""
-    line, x0, x1, _, own, control = copies.T
-    ratio = np.minimum(np.maximum(own, floor) / np.maximum(control, floor), 1.0)
-    score = COPY_FREE_VALUES * (x1 - x0) * (-np.log(ratio) - (1 - ratio**2) / 2) - COPY_TRIALS
+def _copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str, NDArray[Any]]:
+    """Repeats of ``CopyFinder`` as candidates."""
+    line, x0, x1, score = copies.T
     out = {
         "frame": np.full(len(copies), number),
         "field": np.full(len(copies), index),
