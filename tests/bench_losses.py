@@ -160,6 +160,18 @@ def injected(
         yield find_losses(clip)
 
 
+def repeated(per_minute: float, codec: str | None, options: argparse.Namespace) -> Iterator[Found]:
+    """Compensated losses alone, by the noise of the tape: what noise is left decides whether repeats can be told."""
+    seeds = range(options.first_seed, options.first_seed + options.seeds)
+    for clip in clips(
+        "bench", seeds=seeds, films=options.films, per_minute=per_minute, fields=options.fields,
+        kinds=options.kinds or None, damage_kinds=("compensated",), codecs=(codec,),
+    ):  # fmt: skip
+        found = find_losses(clip)
+        found.kind = f"noise of {clip.recipe.noise_ire} IRE"
+        yield found
+
+
 def simulated(per_minute: float, options: argparse.Namespace) -> Iterator[Found]:
     """Varied programmes of the project's own simulator on faulty decks of both standards."""
     for seed in range(options.first_seed, options.first_seed + 4 * options.seeds):
@@ -189,6 +201,14 @@ PARTS: dict[str, tuple[str, Callable[[argparse.Namespace], Iterator[Found]]]] = 
     "few": ("6 losses a minute, lossless", lambda o: injected(6, None, o)),
     "clean": ("No losses, lossless", lambda o: injected(0, None, o)),
     "mpeg2": ("600 losses a minute, intra MPEG-2 at 50 Mb/s", lambda o: injected(600, "mpeg2", o)),
+    "repeats": (
+        "1200 compensated losses a minute, intra MPEG-2 at 50 Mb/s, by the noise of the tape",
+        lambda o: repeated(1200, "mpeg2", o),
+    ),
+    "repeats_clean": (
+        "No losses, intra MPEG-2 at 50 Mb/s, by the noise of the tape",
+        lambda o: repeated(0, "mpeg2", o),
+    ),
     "light": ("Light of the picture's own, no losses, lossless", lambda o: injected(0, None, o, LIGHT_KINDS)),
     "light_many": (
         "Light of the picture's own, 600 losses a minute, lossless",

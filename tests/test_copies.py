@@ -1,0 +1,142 @@
+"""Compensated losses in coded carriers: found where noise outlasts coding, and nothing said where it does not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import scipy.stats
+
+from detect.measure import copies, copy_coded_kernels
+from detect.measure.copies import CopyFinder
+from detect.measure.fields import Frame, SampleFormat
+from detect.measure.losses import KINDS, LIKELY, OVERLAP_FRAMES, LossFinder
+from detect.standards import STD_525
+from tests import losses_material as m
+from tests.losses_clips import match_arrays
+
+RASTER = m.raster_of(486)
+EIGHT_BITS = SampleFormat(8, 2, 1, False, True)
+Arrays = dict[str, np.ndarray]
+DAMAGE = [
+    m.Damage(4, 60, 100, 190, "compensated"),
+    m.Damage(7, 120, 300, 420, "compensated"),
+    m.Damage(10, 200, 500, 590, "compensated"),
+    m.Damage(13, 90, 200, 330, "compensated"),
+]
+
+
+def coded(damage: list[m.Damage], noise_ire: float) -> list[Frame]:
+    """A slow pan through an encoder, intra MPEG-2 at 50 Mb/s."""
+    scene = m.pan(m.still("coffee"), RASTER.height, vx=1.3, vy=0.4)
+    frames = [f for f, _ in m.render([(scene, 18)], RASTER, m.Recipe(noise_ire=noise_ire), damage, seed=5)]
+    return m.through("mpeg2", frames, RASTER)
+
+
+def search(frames: list[Frame]) -> tuple[LossFinder, Arrays]:
+    finder = LossFinder(EIGHT_BITS, height=486, width=720, standard=STD_525, codec="mpeg2video")
+    for frame in frames:
+        finder.push(frame, cut=False)
+    return finder, finder.finish()
+
+
+def repeats(arrays: Arrays, least: float = LIKELY) -> Arrays:
+    keep = (arrays["kind"] == KINDS.index("compensated")) & (arrays["score"] >= least)
+    return {name: values[keep] for name, values in arrays.items()}
+
+
+@pytest.fixture(scope="module")
+def damaged() -> list[Frame]:
+    return coded(DAMAGE, 1.6)
+
+
+def test_repeats_are_found_in_intra_mpeg2_with_their_ends(damaged: list[Frame]) -> None:
+    finder, arrays = search(damaged)
+    found = repeats(arrays)
+    assert match_arrays(found, DAMAGE).tolist() == [0, 1, 2, 3]
+    for name, ends in (("x0", [d.x0 for d in DAMAGE]), ("x1", [d.x1 for d in DAMAGE])):
+        assert np.abs(found[name] - ends).max() <= 8  # a coded block
+    assert finder.compensated_measurable
+
+
+def test_the_same_clip_without_losses_holds_none() -> None:
+    finder, arrays = search(coded([], 1.6))
+    assert finder.compensated_measurable
+    assert len(repeats(arrays)["frame"]) == 0
+
+
+def test_where_coding_has_drowned_the_noise_nothing_is_said() -> None:
+    finder, arrays = search(coded(DAMAGE, 0.3))
+    assert not finder.compensated_measurable
+    assert len(repeats(arrays, least=-20.0)["frame"]) == 0
+
+
+def test_a_slice_with_its_overlap_finds_the_same_repeats(damaged: list[Frame]) -> None:
+    whole = repeats(search(damaged)[1])
+    middle = 5
+    first = repeats(search(damaged[: middle + OVERLAP_FRAMES])[1])
+    second = repeats(search(damaged[middle - OVERLAP_FRAMES :])[1])
+    for name, values in whole.items():
+        joined = np.concatenate([first[name][first["frame"] < middle], second[name][second["frame"] >= middle]])
+        np.testing.assert_array_equal(joined, values, err_msg=name)
+
+
+def noisy(rng: np.random.Generator) -> np.ndarray:
+    """Two fields of nothing but noise of 1.6 IRE and 4.2 MHz, the first before the second."""
+    pool = m._noise_pool(240, 4.2)
+    before, here = rng.integers(0, 20), rng.integers(20, 40)
+    return np.round(500 + 1.6 * 8.76 * pool[[before, here], :240, :720]).astype(np.int16)
+
+
+def find(y: np.ndarray) -> np.ndarray:
+    finder = CopyFinder("mpeg2video", shift=2, ire=8.76, lines=240, first=10, left=6, right=714)
+    return finder.find(y, here=1, before=0, two_before=-1, half=0, noise=1.6 * 8.76)
+
+
+def test_a_decoy_as_good_as_the_repeat_takes_its_odds_away() -> None:
+    """No compensator copies from three lines above: a picture that repeats those repeats others by itself."""
+    y = noisy(np.random.default_rng(1))
+    y[1, 100, 200:290] = y[1, 99, 200:290]
+    (alone,) = find(y)
+    assert alone[0] == 100
+    assert alone[3] >= LIKELY
+    y[1, 50, 400:490] = y[1, 47, 400:490]
+    assert not np.any(find(y)[:, 3] >= LIKELY)
+
+
+@pytest.mark.parametrize("source", [(1, -1), (1, -2), (0, 0), (0, 1)])
+def test_every_source_of_a_compensator_is_known(source: tuple[int, int]) -> None:
+    y = noisy(np.random.default_rng(2))
+    y[1, 150, 300:400] = y[source[0], 150 + source[1], 300:400]
+    ((line, x0, x1, score),) = find(y)
+    assert line == 150
+    assert x0 < 310 < 390 < x1
+    assert score >= LIKELY
+
+
+def test_noise_alone_repeats_nothing() -> None:
+    assert sum(len(find(noisy(np.random.default_rng(seed)))) for seed in range(20)) == 0
+
+
+def test_the_likelihood_ratio_is_that_of_two_normal_laws() -> None:
+    """Outside check: scipy.stats.norm, for the share of independent values that 4.2 MHz at 13.5 MHz leaves (2 x 4.2 /
+    13.5, Nyquist)."""
+    d = np.random.default_rng(3).normal(0, 6, 80)
+    expected = np.sum(scipy.stats.norm.logpdf(d, 0, np.sqrt(30)) - scipy.stats.norm.logpdf(d, 0, np.sqrt(180)))
+    ratio = copy_coded_kernels.likelihood_ratio(80, float(np.mean(d**2)), 30.0, 180.0)
+    assert ratio == pytest.approx(expected * copy_coded_kernels.FREE_VALUES, rel=1e-6)
+    assert pytest.approx(2 * 4.2 / 13.5, abs=0.005) == copy_coded_kernels.FREE_VALUES
+
+
+def test_quiet_blocks_are_as_rare_as_chi_square_says() -> None:
+    """Outside check: scipy.stats.chi2 with the free values of a block of 8 samples."""
+    free = round(copies.BLOCK_SAMPLES * copies.FREE_VALUES)
+    for one_in, part in copies.QUIET_BLOCKS:
+        assert scipy.stats.chi2.ppf(1 / one_in, free) / free == pytest.approx(part, abs=0.001)
+
+
+def test_noise_is_told_along_lines_that_stripes_make_differ() -> None:
+    y = noisy(np.random.default_rng(4)) + (300 * (np.arange(240)[:, None] % 2)).astype(np.int16)
+    cells = np.zeros(3000, np.float32)
+    count = copy_coded_kernels.noise_along(y, 1, 10, 239, 6, 714, cells)
+    told = np.sqrt(cells[:count].mean() / copy_coded_kernels.NOISE_ALONG) / 8.76
+    assert told == pytest.approx(1.6, rel=0.12)
