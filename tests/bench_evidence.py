@@ -19,10 +19,12 @@ from typing import Any
 import numpy as np
 
 from detect.judge.evidence import KNOWN_PHASE_RATIO, LEAST_STRENGTH, NEAR_ENOUGH, NULL_RATIO, Proof, evidence
-from detect.judge.found import KINDS, known_jumps
+from detect.judge.figures import hue_terms
+from detect.judge.found import KINDS, OF_HEADS, known_jumps
+from detect.judge.head_fit import NEIGHBOURS_ERROR, NEIGHBOURS_SHOW, PLAIN, fit_heads
 from detect.judge.judged import JudgedFile, describe, with_decoder
 from detect.judge.regimes import EDGES_MOVE
-from detect.judge.row_evidence import timing_evidence
+from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.seen_in_part import PART_RATIO, best_part
 from detect.judge.states import RELOCK_RATIO, settled, wheel_stretches
 from detect.judge.stretch import EVIDENT_GAIN, Pooled
@@ -34,6 +36,8 @@ from tests.bench_material import TARGET, Case, kept_files
 
 DOCUMENT = Path(__file__).parents[1] / "docs" / "evidence.md"
 FIGURE_OF = {kind: figure for figure, kind in KIND_OF.items()}
+TELLS = 0.1
+"""Standard error of the share that neighbours show, up to which a tape tells it."""
 PRESENT = 0.9
 """Share of the target size from which a fault counts as there; below ``FAINT`` it is absent, and between nothing is asked."""
 
@@ -67,15 +71,16 @@ def _size(truth: Truth, figure: str) -> float:
 def _stretch(file: JudgedFile, members: Any, pooled: Pooled, *, clean: bool) -> dict[str, Any]:
     by_kind = {}
     for kind in KINDS:
-        if file.standard.short_name == "625" and kind.relation in ("hue", "hue_ramp"):
+        if _averaged_away(file, kind.relation):
             continue
         known = known_jumps(kind.relation, pooled, file.view, file.standard)
         by_kind[f"{kind.kind} {kind.relation}"] = _proof(evidence(pooled.fit, kind.relation, kind.part, known=known))
-    joint = timing_evidence(pooled.rows, file.view, file.standard, pooled.fit, edges=pooled.timing.edges)
+    joint = {k: _proof(p) for k, p in _of_all_rows(file, pooled).items()}
     part = best_part(file, members) if clean else None
     return {
         "by_kind": by_kind,
-        "joint": {name: _proof(proof) for name, proof in joint.items()},
+        "joint": joint,
+        "shows": _shown_beside(file, pooled),
         "null_ratio": pooled.fit.null_ratio,
         "part_ratio": None if part is None else part.fit.null_ratio,
         "locked": pooled.locked,
@@ -83,6 +88,32 @@ def _stretch(file: JudgedFile, members: Any, pooled: Pooled, *, clean: bool) -> 
         "gain": pooled.timing.gain,
         "edges_won": pooled.timing.edges_won,
     }
+
+
+def _of_all_rows(file: JudgedFile, pooled: Pooled) -> dict[str, Proof]:
+    """Evidence in the fit of all rows, by kind."""
+    about = pooled.rows, file.view, file.standard, pooled.fit
+    out = dict(timing_evidence(*about, edges=pooled.timing.edges))
+    for kind in OF_HEADS:
+        terms = hue_terms(*about, pooled.timing) if kind.relation == "hue" else PLAIN
+        proof = heads_evidence(*about, kind.relation, terms) if not _averaged_away(file, kind.relation) else None
+        if proof is not None:
+            out[kind.kind] = proof
+    return out
+
+
+def _shown_beside(file: JudgedFile, pooled: Pooled) -> dict[str, tuple[float, float]]:
+    """Share of a head's offset that pairs beside a boundary show, and its standard error, by relation."""
+    out = {}
+    for relation in ("level", "saturation"):
+        heads = fit_heads(pooled.rows, file.view, file.standard, relation, pooled.fit.phase_lines)
+        if heads is not None and np.isfinite(heads.shown_by_itself[1]):
+            out[relation] = heads.shown_by_itself
+    return out
+
+
+def _averaged_away(file: JudgedFile, relation: str) -> bool:
+    return file.standard.short_name == "625" and relation in ("hue", "hue_ramp")
 
 
 def _proof(proof: Proof) -> dict[str, float]:
@@ -106,6 +137,8 @@ def document(tapes: list[dict[str, Any]], command: str) -> str:
         "| what | line drawn at | seen in | values | least | median | most |",
         "|---|---|---|---|---|---|---|",
         *_lines(tapes, faulty, clean),
+        BESIDE.format(prior=NEIGHBOURS_SHOW, error=NEIGHBOURS_ERROR),
+        *_beside(faulty),
     ]
     return "\n".join(parts) + "\n"
 
@@ -125,9 +158,30 @@ of the target size and more, on tapes whose wheel was found; absent: below {fain
 strength of {strength:g} and more, for weaker ones are not asked. Skew and quadrature: uncorrected tapes only.
 """
 JOINT = """
-## All boundaries together
-The same for skew, quadrature and scallop in the fit of all boundaries (`judge/row_evidence.py`), uncorrected material.
+## All rows together
+The same in the fit of all rows (`judge/row_evidence.py`); skew, quadrature and scallop in uncorrected material.
 """
+
+
+BESIDE = """
+## Pairs beside a boundary
+Share of a head's offset that pairs show whose outer lines alone cross a boundary, as each tape tells it by itself, where its standard
+error is below 0.1. Taken for granted: {prior:g} with an error of {error:g}, unless the tape tells better (`judge/head_fit.py`).
+
+| relation | tapes | mean, weighted | scatter beyond the errors |
+|---|---|---|---|"""
+
+
+def _beside(faulty: list[dict[str, Any]]) -> Iterable[str]:
+    for relation in ("level", "saturation"):
+        seen = [s["shows"][relation] for t in faulty for s in t["stretches"] if s["locked"] and relation in s["shows"]]
+        told = np.array([s for s in seen if s[1] < TELLS])
+        if not len(told):
+            continue
+        weight = 1 / (told[:, 1] ** 2 + NEIGHBOURS_ERROR**2)
+        mean = float((weight * told[:, 0]).sum() / weight.sum())
+        beyond = max(float(np.mean((told[:, 0] - mean) ** 2 - told[:, 1] ** 2)), 0.0)
+        yield f"| {relation} | {len(told)} | {mean:.3f} | {np.sqrt(beyond):.3f} |"
 
 
 def _evidence_table(faulty: list[dict[str, Any]], clean: list[dict[str, Any]], where: str) -> str:
@@ -149,7 +203,7 @@ def _evidence_table(faulty: list[dict[str, Any]], clean: list[dict[str, Any]], w
 
 def _asked(name: str, where: str, tape: dict[str, Any], stretch: dict[str, Any]) -> bool:
     """Whether the wheel was found, and the time base, where it matters, is one that lets the fault through."""
-    timing = where == "joint" or name.split()[0] in ("skew", "quadrature")
+    timing = name.split()[0] in ("skew", "quadrature") or name == "scallop"
     return bool(name in stretch[where] and stretch["locked"] and not (timing and tape["regime"] != "uncorrected"))
 
 

@@ -52,6 +52,8 @@ class HeadFit:
     common: bool
     white: WhiteRows
     rest: F64
+    shown_by_itself: tuple[float, float]
+    """Share of the offsets that the pairs beside a boundary show, from these rows alone, and its standard error."""
 
     def square_at(self, standard: Standard, phase: float, *, of_rest: bool = False) -> float:
         """Quadratic form of the heads' offsets, by the three of them, at any phase and length of the passes; ``of_rest``: of what the
@@ -89,7 +91,7 @@ def fit_heads(
     )  # fmt: skip
     if white is None:
         return None
-    shows = NEIGHBOURS_SHOW
+    shows, itself = NEIGHBOURS_SHOW, (NEIGHBOURS_SHOW, np.inf)
     for _ in range(ROUNDS if operator.slanted else 1):
         basis = white.basis(_reads(readings, shows, common=common))
         normal = basis.T @ basis
@@ -98,7 +100,9 @@ def fit_heads(
         cov = np.linalg.inv(normal)
         value = cov @ (basis.T @ white.data)
         if operator.slanted:
-            shows = _shown(white, readings, value)
+            itself = _shown(white, readings, value)
+            own, prior = 1 / itself[1] ** 2, 1 / NEIGHBOURS_ERROR**2
+            shows = (own * itself[0] + prior * NEIGHBOURS_SHOW) / (own + prior)
     mean_out = np.eye(HEADS) - 1.0 / HEADS
     spread = np.zeros((HEADS, HEADS))
     spread[1:, 1:] = cov[: HEADS - 1, : HEADS - 1]
@@ -111,21 +115,20 @@ def fit_heads(
         common=common,
         white=white,
         rest=white.data - basis @ value,
+        shown_by_itself=itself,
     )
 
 
-def _shown(white: WhiteRows, readings: HeadReadings, value: F64) -> float:
-    """Share that the neighbours show of these offsets: the usual one, unless they are large enough to tell."""
+def _shown(white: WhiteRows, readings: HeadReadings, value: F64) -> tuple[float, float]:
+    """Share that the neighbours show of these offsets, and its standard error: infinite where the offsets are too small to tell."""
     pattern = readings.reads[:, : len(value)] @ value
     on, beside = (white.basis((pattern * chosen)[:, None])[:, 0] for chosen in (readings.crossing, ~readings.crossing))
     normal = np.array([[on @ on, on @ beside], [on @ beside, beside @ beside]])
     if np.linalg.cond(normal) > WORST_CONDITION:
-        return NEIGHBOURS_SHOW
+        return NEIGHBOURS_SHOW, np.inf
     cov = np.linalg.inv(normal)
     one, other = cov @ np.array([on @ white.data, beside @ white.data])
     if one <= 0:
-        return NEIGHBOURS_SHOW
+        return NEIGHBOURS_SHOW, np.inf
     share = float(other / one)
-    error = float(np.sqrt(cov[1, 1] + share**2 * cov[0, 0] - 2 * share * cov[0, 1]) / one)
-    own, prior = 1 / error**2, 1 / NEIGHBOURS_ERROR**2
-    return (own * share + prior * NEIGHBOURS_SHOW) / (own + prior)
+    return share, float(np.sqrt(cov[1, 1] + share**2 * cov[0, 0] - 2 * share * cov[0, 1]) / one)
