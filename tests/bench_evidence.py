@@ -82,7 +82,7 @@ def _stretch(file: JudgedFile, members: Any, pooled: Pooled, *, clean: bool) -> 
         "joint": joint,
         "shows": _shown_beside(file, pooled),
         "null_ratio": pooled.fit.null_ratio,
-        "part_ratio": None if part is None else part.fit.null_ratio,
+        "part_ratio": None if part is None else part[1].null_ratio,
         "locked": pooled.locked,
         "regime": pooled.timing.regime,
         "gain": pooled.timing.gain,

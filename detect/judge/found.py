@@ -19,7 +19,7 @@ from detect.judge.limits import Limits
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled, WindowJumps
-from detect.judge.wheel import View
+from detect.judge.wheel import View, WheelFit
 from detect.standards import Standard, pass_bounds_rows
 
 F64 = NDArray[np.float64]
@@ -84,7 +84,7 @@ class Context:
     """Pool some windows (indices) at a phase."""
 
 
-def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about: Context) -> list[Finding]:
+def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, about: Context) -> list[Finding]:
     """Findings of one stretch; ids are given later. Once one kind has shown the phase, the others need to stand out less."""
     out = _kinds_that_hold(pooled, blocks, jumps, about, frozenset(), NULL_RATIO)
     taken = frozenset(f.kind for f in out)
@@ -94,7 +94,7 @@ def findings_of(pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about:
 
 
 def _kinds_that_hold(
-    pooled: Pooled, blocks: list[Pooled], jumps: WindowJumps, about: Context, known_kinds: frozenset[FindingKind], ratio: float
+    pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, about: Context, known_kinds: frozenset[FindingKind], ratio: float
 ) -> list[Finding]:
     """Findings of all kinds but those already known whose evidence holds at ``ratio``."""
     out: list[Finding] = []
@@ -106,13 +106,13 @@ def _kinds_that_hold(
             continue  # the same fault, told as what makes it
         known = known_jumps(kind.relation, pooled, about.view, about.standard)
         best = max(
-            (p for p in (pooled, *blocks)),
-            key=lambda p: evidence(p.fit, kind.relation, kind.part, known=known).ratio,
+            (pooled.fit, *blocks),
+            key=lambda fit: evidence(fit, kind.relation, kind.part, known=known).ratio,
         )
-        if not evidence(best.fit, kind.relation, kind.part, known=known).holds_at(ratio):
+        if not evidence(best, kind.relation, kind.part, known=known).holds_at(ratio):
             continue
         k = INDEX[kind.relation]
-        common, heads = parts_of(best.fit.jumps[k] - (0 if known is None else known), best.fit.jump_weight[k])
+        common, heads = parts_of(best.jumps[k] - (0 if known is None else known), best.jump_weight[k])
         pattern = common if kind.part == "common" else heads
         amplitude, sigma = jumps.amplitude(k, pattern, known)
         here = about.start_frame[jumps.index], about.end_frame[jumps.index]

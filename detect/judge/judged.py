@@ -14,8 +14,8 @@ from detect.judge.evidence import LEAST_STRENGTH
 from detect.judge.rows import INDEX
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
-from detect.judge.stretch import Pooled, pool_windows
-from detect.judge.wheel import View
+from detect.judge.stretch import Pooled, fit_windows_alone, pool_windows
+from detect.judge.wheel import View, WheelFit
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
 from detect.standards import RASTERS, STANDARDS, Standard
@@ -86,7 +86,7 @@ def with_decoder(file: JudgedFile) -> JudgedFile:
     averaged = replace(file, view=replace(file.view, averaged=True))
     k = INDEX["saturation"]
     members = np.flatnonzero(file.programme)
-    plain_fit, mean_fit = (pool_of(f, members, None).fit for f in (file, averaged))
+    plain_fit, mean_fit = (wheel_of(f, members, None) for f in (file, averaged))
     return averaged if mean_fit.strength[k] > AVERAGED_OVER_PLAIN * max(plain_fit.strength[k], LEAST_STRENGTH) else file
 
 
@@ -94,6 +94,11 @@ def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:
     mask = np.zeros(len(file.start), bool)
     mask[members] = True
     return mask
+
+
+def wheel_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> WheelFit:
+    """The wheel in some windows, without the figures."""
+    return fit_windows_alone(file.readings, mask_of(file, members), file.view, file.standard, height=file.height, phase=phase)
 
 
 def pool_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> Pooled:

@@ -11,8 +11,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.judged import JudgedFile, pool_of
+from detect.judge.judged import JudgedFile, pool_of, wheel_of
 from detect.judge.stretch import Pooled
+from detect.judge.wheel import WheelFit
 
 SHORTEST_PART = 4
 """Windows in a part: about four seconds; with fewer, the pictures of one shot decide."""
@@ -25,16 +26,17 @@ PART_RATIO = 6.0
 def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) -> Pooled:
     """``whole`` at the phase of the part that shows the wheel, with that part as ``anchor``; ``whole`` itself if none does."""
     best = best_part(file, members)
-    if best is None or best.fit.null_ratio < PART_RATIO:
+    if best is None or best[1].null_ratio < PART_RATIO:
         return whole
-    return replace(pool_of(file, members, best.fit.phase_lines), anchor=best)
+    return replace(pool_of(file, members, best[1].phase_lines), anchor=pool_of(file, best[0], None))
 
 
-def best_part(file: JudgedFile, members: NDArray[np.int64]) -> Pooled | None:
-    """The part with the largest null ratio, None where ``members`` (windows) are no more than one."""
+def best_part(file: JudgedFile, members: NDArray[np.int64]) -> tuple[NDArray[np.int64], WheelFit] | None:
+    """The windows of the part with the largest null ratio, and the wheel in it; None where ``members`` (windows) are no more than one
+    part."""
     length = max(SHORTEST_PART, -(-2 * len(members) // MOST_PARTS))
     if len(members) <= length:
         return None
     firsts = range(0, len(members) - length // 2, length // 2)
-    parts = (pool_of(file, members[a : a + length], None) for a in firsts)
-    return max(parts, key=lambda p: p.fit.null_ratio)
+    parts = (members[a : a + length] for a in firsts)
+    return max(((part, wheel_of(file, part, None)) for part in parts), key=lambda p: p[1].null_ratio)

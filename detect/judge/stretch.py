@@ -55,17 +55,18 @@ class Pooled:
         return self.pictures >= LEAST_PICTURES
 
 
-def pool_windows(
-    readings: Readings,
-    chosen: NDArray[np.bool_],
-    view: View,
-    standard: Standard,
-    *,
-    height: int,
-    phase: float | None = None,
-    doubt: Doubt = NONE,
-) -> Pooled:
-    """Pool the chosen windows of a file, one chunk in memory at once, and fit."""
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    """Rows of some windows by shot, and how many shots, groups and independent pictures they are."""
+
+    rows: Rows
+    shots: int
+    groups: int
+    pictures: float
+
+
+def _gathered(readings: Readings, chosen: NDArray[np.bool_], view: View, height: int) -> _Gathered:
+    """The chosen windows of a file, one chunk in memory at once."""
     pool, count = Pool(height), PictureCount(height)
     shots: set[int] = set()
     first = 0
@@ -79,16 +80,38 @@ def pool_windows(
             for _, group in window_groups([chunk], mask):
                 count.add(group.rows)
         first += n
-    rows = pool.rows()
+    return _Gathered(pool.rows(), len(shots), pool.groups, count.independent(view))
+
+
+def fit_windows_alone(
+    readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
+) -> WheelFit:
+    """The wheel in the chosen windows, without the figures, which take longer."""
+    return fit_wheel(_gathered(readings, chosen, view, height).rows, view, standard, phase=phase)
+
+
+def pool_windows(
+    readings: Readings,
+    chosen: NDArray[np.bool_],
+    view: View,
+    standard: Standard,
+    *,
+    height: int,
+    phase: float | None = None,
+    doubt: Doubt = NONE,
+) -> Pooled:
+    """Pool the chosen windows of a file and fit."""
+    seen = _gathered(readings, chosen, view, height)
+    rows, shots = seen.rows, seen.shots
     fit = fit_wheel(rows, view, standard, phase=phase)
-    figures, timing = stretch_readings(rows, view, standard, fit, shots=len(shots), doubt=doubt)
-    pooled = Pooled(rows, fit, figures, timing, count.independent(view), pool.groups)
+    figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt)
+    pooled = Pooled(rows, fit, figures, timing, seen.pictures, seen.groups)
     if not (pooled.locked and timing.regime == "undetermined" and timing.gain > EVIDENT_GAIN):
         return pooled
     proof = timing_evidence(rows, view, standard, fit)
     if not (proof["skew"].holds or proof["quadrature"].holds):
         return pooled
-    figures, timing = stretch_readings(rows, view, standard, fit, shots=len(shots), doubt=doubt, evident=True)
+    figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, evident=True)
     return replace(pooled, readings=figures, timing=timing)
 
 

@@ -24,7 +24,7 @@ from detect.judge.causes import causes_for
 from detect.judge.doubt import Doubt, widened
 from detect.judge.edits import with_edits
 from detect.judge.found import Context, findings_of
-from detect.judge.judged import JUDGED, JudgedFile, describe, mask_of, pool_of, with_decoder
+from detect.judge.judged import JUDGED, JudgedFile, describe, mask_of, pool_of, wheel_of, with_decoder
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
 from detect.judge.outcome import numbered, verdict_of
@@ -32,6 +32,7 @@ from detect.judge.states import joined, relocks_of, settled, wheel_state, wheel_
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
+from detect.judge.wheel import WheelFit
 from detect.readings import Readings
 
 AVERAGED = (
@@ -111,13 +112,13 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     )
 
 
-def _blocks(file: JudgedFile, members: NDArray[np.int64], pooled: Pooled) -> list[Pooled]:
+def _blocks(file: JudgedFile, members: NDArray[np.int64], pooled: Pooled) -> list[WheelFit]:
     """Minutes of a long stretch by themselves: a fault of one minute drowns in an hour."""
-    anchor = [] if pooled.anchor is None else [pooled.anchor]
+    anchor = [] if pooled.anchor is None else [pooled.anchor.fit]
     if len(members) < 2 * BLOCK_WINDOWS:
         return anchor
     count = len(members) // BLOCK_WINDOWS
-    return anchor + [pool_of(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
+    return anchor + [wheel_of(file, part, pooled.fit.phase_lines) for part in np.array_split(members, min(count, MOST_BLOCKS))]
 
 
 def _context(file: JudgedFile, limits: Limits, doubt: Doubt) -> Context:
