@@ -494,7 +494,7 @@ def through(codec: str, frames: list[Frame], raster: Raster) -> list[Frame]:
         plane = picture.planes[0]
         y = np.frombuffer(plane, np.uint16 if wide else np.uint8).reshape(raster.height, -1)[:, :WIDTH].copy()
         fields = tuple(Field(f.frame, f.index, f.row0, y[f.row0 :: 2], None, None) for f in frame.fields)
-        out.append(Frame(frame.number, (fields[0], fields[1])))
+        out.append(Frame(frame.number, (fields[0], fields[1]), keyframe=bool(picture.key_frame)))
     return out
 
 

@@ -70,6 +70,13 @@ def test_where_coding_has_drowned_the_noise_nothing_is_said() -> None:
     assert len(repeats(arrays, least=-20.0)["frame"]) == 0
 
 
+def test_in_predicted_pictures_repeats_are_not_looked_for(damaged: list[Frame]) -> None:
+    """A picture predicted from another shows the noise of that."""
+    finder, arrays = search([Frame(f.number, f.fields, keyframe=f.number % 3 == 0) for f in damaged])
+    assert not finder.compensated_measurable
+    assert len(repeats(arrays, least=-20.0)["frame"]) == 0
+
+
 def test_a_slice_with_its_overlap_finds_the_same_repeats(damaged: list[Frame]) -> None:
     whole = repeats(search(damaged)[1])
     middle = 5

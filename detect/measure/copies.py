@@ -49,7 +49,7 @@ NOISE_TOO_LOUD = 1000.0
 """What looks like noise of 2.5 IRE and more is fine detail of the picture."""
 NOISE_KEPT = 1.5
 """Lines differ by twice the variance of the noise and by what coding adds; of the quietest cells, which tell the noise,
-coding has taken some. 1.4 to 2.2 times as much as they tell was measured (development clips)."""
+coding has taken some. 1.0 to 2.1 times as much as they tell was measured (development clips)."""
 QUIET_CELL = 1.7
 """Variance over the 10 % quantile of means of 16 squares, as ``losses.NOISE_BIAS``."""
 QUIET_BLOCKS = ((100, 0.111), (10, 0.322))
@@ -94,15 +94,18 @@ class CopyFinder:
         """Whether the carrier may show repeats at all."""
         return self._exact or self._coded is not None
 
-    def find(self, y: NDArray[np.int16], *, here: int, before: int, two_before: int, half: int, noise: float) -> NDArray[np.float64]:
+    def find(
+        self, y: NDArray[np.int16], *, here: int, before: int, two_before: int, half: int, noise: float, intra: bool = True
+    ) -> NDArray[np.float64]:
         """Repeats in the field at place ``here``, (repeats, 4): line, x0, x1, score (log odds).
 
-        ``before``, ``two_before``: places of the fields before, -1 where there are none; ``noise``: standard deviation in codes.
+        ``before``, ``two_before``: places of the fields before, -1 where there are none; ``noise``: standard deviation in codes;
+        ``intra``: neither this frame nor those beside it is predicted from others, whose noise would be theirs.
         """
         self._fields += 1
         if self._exact:
             return self._in_exact(y, here, before, half)
-        if self._coded is None or not NOISE_SHOWS <= NOISE_KEPT * 2 * noise**2 <= NOISE_KEPT * NOISE_TOO_LOUD:
+        if self._coded is None or not intra or not NOISE_SHOWS <= NOISE_KEPT * 2 * noise**2 <= NOISE_KEPT * NOISE_TOO_LOUD:
             return np.zeros((0, 4))
         usual = self._usual(y, here, two_before, noise)
         return self._in_coded(y, here, before, half, usual, self._coded)
@@ -151,6 +154,8 @@ class CopyFinder:
             return np.zeros((0, 4))
         self._searched += 1
         count = copy_coded_kernels.find_segments(self._sums, usual, coded, self._first, self._last, CODED_NEED, self._segments)
+        if count == len(self._segments):  # a picture that repeats itself everywhere; there is no room for its decoys
+            return np.zeros((0, 4))
         kept = copy_coded_kernels.weigh_segments(
             y, here, before, half, self._left, self._right, usual, coded, self._segments[:count], self._weighed
         )

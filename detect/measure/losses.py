@@ -151,6 +151,7 @@ class LossFinder:
         )
         self._frames: list[tuple[int, int, tuple[int, int]]] = []  # number, first place in the stack, row0 of the fields
         self._starts: list[bool] = []  # whether nothing before this frame can be compared with it
+        self._intra: list[bool] = []  # whether the frame was coded by itself
         self._pending: list[NDArray[np.float32]] = []
         self._kept: list[dict[str, NDArray[Any]]] = []
         self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
@@ -175,12 +176,14 @@ class LossFinder:
             self.flush()
             return
         self._frames.append((frame.number, slot, (frame.fields[0].row0, frame.fields[1].row0)))
+        self._intra.append(frame.keyframe)
         self._starts.append(cut or gap)
         if len(self._frames) > 1:
             self._search(len(self._frames) - 2)
         if len(self._frames) > 2:
             self._frames.pop(0)
             self._starts.pop(0)
+            self._intra.pop(0)
 
     def flush(self) -> None:
         """Search the last frame without a frame after it, and forget what came before."""
@@ -188,6 +191,7 @@ class LossFinder:
             self._search(len(self._frames) - 1)
         self._frames.clear()
         self._starts.clear()
+        self._intra.clear()
 
     def finish(self) -> dict[str, NDArray[Any]]:
         """Candidates in order of time, one array entry each.
@@ -235,7 +239,7 @@ class LossFinder:
             else:
                 refs = [before + 1 if past else -1, slot, after if future else -1, after + 1 if future else -1]
             half = 0 if row0[index] == 1 else -1
-            copies = self._find_copies(here, refs, half)
+            copies = self._find_copies(here, refs, half, intra=all(self._intra[max(at - 1, 0) : at + 2]))
             runs = self._find_runs(number, index, here, half, np.array(refs))
             if len(runs) or len(copies):
                 self._note(number, index, runs, copies)
@@ -278,10 +282,11 @@ class LossFinder:
         search_runs(self._y, here, refs, moves, beside, features, which)
         return np.concatenate([head, features], 1)
 
-    def _find_copies(self, here: int, refs: list[int], half: int) -> NDArray[np.float64]:
+    def _find_copies(self, here: int, refs: list[int], half: int, *, intra: bool) -> NDArray[np.float64]:
         if not self._copies.looks:
             return np.zeros((0, 4))
-        return self._copies.find(self._y, here=here, before=refs[1], two_before=refs[0], half=half, noise=self._noise(here))
+        noise = self._noise(here)
+        return self._copies.find(self._y, here=here, before=refs[1], two_before=refs[0], half=half, noise=noise, intra=intra)
 
     def _noise(self, here: int) -> float:
         known = self._noises[here]
