@@ -9,7 +9,8 @@ import scipy.stats
 from detect.measure import copies, copy_coded_kernels
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Frame, SampleFormat
-from detect.measure.losses import KINDS, LIKELY, OVERLAP_FRAMES, LossFinder
+from detect.measure.loss_candidates import KINDS
+from detect.measure.losses import LIKELY, OVERLAP_FRAMES, LossFinder
 from detect.standards import STD_525
 from tests import losses_material as m
 from tests.losses_clips import match_arrays

@@ -10,8 +10,8 @@ import pytest
 
 from detect.judge.loss_choice import LIKELY, choose_losses
 from detect.judge.loss_light import LEAK
+from detect.measure.loss_candidates import KINDS
 from detect.measure.loss_leak import leak
-from detect.measure.losses import KINDS
 from tests import losses_material as m
 from tests.losses_clips import Found, match_arrays, search
 from tests.losses_light import LIGHTS

@@ -9,8 +9,9 @@ import scipy.ndimage
 from detect.measure import loss_kernels as kernels
 from detect.measure import losses
 from detect.measure.fields import Field, Frame, SampleFormat
+from detect.measure.loss_candidates import KINDS
 from detect.measure.loss_weighing import moves_of
-from detect.measure.losses import KINDS, LIKELY, OVERLAP_FRAMES, LossFinder
+from detect.measure.losses import LIKELY, OVERLAP_FRAMES, LossFinder
 from detect.standards import STD_525
 from tests import losses_material as m
 from tests.losses_clips import match_arrays

@@ -29,8 +29,9 @@ from numpy.typing import NDArray
 from detect.measure import loss_kernels as kernels
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
-from detect.measure.line_ends import STANDING, dashes_at_ends
+from detect.measure.line_ends import dashes_at_ends
 from detect.measure.loss_again import search_runs
+from detect.measure.loss_candidates import OUTPUT, copies_out, dashes_out, runs_out
 from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
 from detect.measure.loss_weighing import FEATURES, Search, weigh_runs
@@ -38,9 +39,6 @@ from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
 """Frames a slice needs before its first and after its last to find the same losses as the whole file."""
-KINDS = ("white", "black", "noise", "compensated")
-"""Names of the kind codes, as in ``findings.LossKind``; code 4 (``line_ends.STANDING``) is no loss but a dash at the end
-of a line, kept to tell switching."""
 LIKELY = 2.0
 """Log odds from which a candidate counts as a loss unless judging knows better: set on development footage at two
 false ones a minute or fewer."""
@@ -73,25 +71,8 @@ NOISE_BIAS = 1.7
 values)."""
 LEAST_NOISE_CODES = 0.8
 """Noise is never taken lower: rounding alone is 0.3 codes, and pictures without noise are synthetic."""
-NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
-"""A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
 _NOTHING = 6
 """Place in the stack of the field that restricts nothing."""
-_OUTPUT: dict[str, Any] = {
-    "frame": np.int32,
-    "field": np.int8,
-    "line": np.int16,
-    "x0": np.int16,
-    "x1": np.int16,
-    "kind": np.int8,
-    "score": np.float32,
-    "run": np.int64,
-    "neighbours": np.int8,
-    "contrast_ire": np.float32,
-    "crowd": np.int16,
-    "leak": np.float32,
-    "stack": np.int8,
-}
 
 
 class LossFinder:
@@ -158,8 +139,13 @@ class LossFinder:
 
     @property
     def compensated_measurable(self) -> bool:
-        """Whether repeats of earlier picture were looked for in at least half of what was searched."""
-        return self._copies.share_searched >= 0.5
+        """Whether repeats of earlier picture were looked for in at least half of the fields."""
+        return self.compensated_share >= 0.5
+
+    @property
+    def compensated_share(self) -> float:
+        """Share of the fields in which they were looked for; in the others coding has drowned the noise."""
+        return self._copies.share_searched
 
     def push(self, frame: Frame, *, cut: bool) -> None:
         """Take the next frame; the frame before it is searched now. Keeps no view of the frame.
@@ -196,7 +182,7 @@ class LossFinder:
     def finish(self) -> dict[str, NDArray[Any]]:
         """Candidates in order of time, one array entry each.
 
-        frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``KINDS``; 4 for dashes that stand at the
+        frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``loss_candidates.KINDS``; 4 for dashes that stand at the
         ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below), crowd (suspect runs in that field, before motion
@@ -205,8 +191,8 @@ class LossFinder:
         self.flush()
         self._settle()
         if not any(len(k["frame"]) for k in self._kept):
-            return {name: np.zeros(0, kind) for name, kind in _OUTPUT.items()}
-        out = {name: np.concatenate([k[name] for k in self._kept]) for name in _OUTPUT}
+            return {name: np.zeros(0, kind) for name, kind in OUTPUT.items()}
+        out = {name: np.concatenate([k[name] for k in self._kept]) for name in OUTPUT}
         order = np.lexsort((out["x0"], out["line"], out["field"], out["frame"]))
         return {name: values[order] for name, values in out.items()}
 
@@ -333,7 +319,7 @@ class LossFinder:
             self._all_runs.append(runs)
         self._pending.append(runs)
         if len(copies):
-            self._kept.append(_copies_out(number, index, copies))
+            self._kept.append(copies_out(number, index, copies))
         if sum(len(p) for p in self._pending) > 4000:
             self._settle()
 
@@ -341,23 +327,7 @@ class LossFinder:
         dashes = dashes_at_ends(
             self._y[here], first=self._first, left=self._left, right=self._right, noise=self._noise(here), ire=self._ire
         )
-        line, x0, x1, contrast = dashes.T
-        out = {
-            "frame": np.full(len(dashes), number),
-            "field": np.full(len(dashes), index),
-            "line": line,
-            "x0": x0,
-            "x1": x1,
-            "kind": np.full(len(dashes), STANDING),
-            "score": np.full(len(dashes), KEPT),
-            "run": ((number * 2 + index) * 1024 + line.astype(np.int64)) * 1024 + x0.astype(np.int64),
-            "neighbours": np.zeros(len(dashes)),
-            "contrast_ire": contrast,
-            "crowd": np.zeros(len(dashes)),
-            "leak": np.zeros(len(dashes)),
-            "stack": np.ones(len(dashes)),
-        }
-        self._kept.append({name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()})
+        self._kept.append(dashes_out(number, index, dashes, score=KEPT))
 
     def _settle(self) -> None:
         """Score what is pending, keep what may be a loss, and stay within bounds."""
@@ -366,10 +336,10 @@ class LossFinder:
             self._pending.clear()
             score = log_odds(runs)
             keep = (score >= KEPT) & (runs[:, COLUMNS.index("again")] >= 0)
-            self._kept.append(_runs_out(runs[keep], score[keep], self._ire))
+            self._kept.append(runs_out(runs[keep], score[keep], self._ire))
         total = sum(len(k["frame"]) for k in self._kept)
         if total > MOST_KEPT:
-            whole = {name: np.concatenate([k[name] for k in self._kept]) for name in _OUTPUT}
+            whole = {name: np.concatenate([k[name] for k in self._kept]) for name in OUTPUT}
             best = np.sort(np.argpartition(-whole["score"], MOST_KEPT // 2)[: MOST_KEPT // 2])
             self.dropped += total - len(best)
             self._kept = [{name: values[best] for name, values in whole.items()}]
@@ -383,53 +353,3 @@ def promising(runs: NDArray[np.float32]) -> NDArray[np.int64]:
     score = log_odds(with_again_at_best(runs))
     order = np.argsort(-score, kind="stable")[:MOST_SEARCHED]
     return np.asarray(order[score[order] >= KEPT], np.int64)
-
-
-def _runs_out(runs: NDArray[np.float32], score: NDArray[np.float32], ire: float) -> dict[str, NDArray[Any]]:
-    c = dict(zip(COLUMNS, runs.T, strict=True))
-    rough = (c["steps"] > NOISE_STEPS_IRE * ire) & (c["spread"] > NOISE_SPREAD_IRE * ire)
-    out = {
-        **{name: c[name] for name in ("frame", "field", "line", "x0", "x1", "neighbours", "crowd", "leak", "stack")},
-        "kind": np.where(rough, 2, np.where(c["signed"] > 0, 0, 1)),
-        "score": score,
-        "contrast_ire": c["stands_out"] / ire,
-        "run": _number_runs(c),
-    }
-    return {name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()}
-
-
-def _number_runs(c: dict[str, NDArray[np.float32]]) -> NDArray[np.int64]:
-    """A number for each run, shared by runs on adjacent lines that overlap by half; the same however a file is
-    sliced."""
-    frame, field, line, x0, x1 = (c[n].astype(np.int64) for n in ("frame", "field", "line", "x0", "x1"))
-    number = ((frame * 2 + field) * 1024 + line) * 1024 + x0
-    for i in range(len(number)):
-        j = i - 1
-        while j >= 0 and frame[j] == frame[i] and field[j] == field[i] and line[j] >= line[i] - 1:
-            shared = min(x1[i], x1[j]) - max(x0[i], x0[j])
-            if line[j] == line[i] - 1 and 2 * shared >= max(x1[i] - x0[i], x1[j] - x0[j]):
-                number[i] = number[j]
-                break
-            j -= 1
-    return number
-
-
-def _copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str, NDArray[Any]]:
-    """Repeats of ``CopyFinder`` as candidates."""
-    line, x0, x1, score = copies.T
-    out = {
-        "frame": np.full(len(copies), number),
-        "field": np.full(len(copies), index),
-        "line": line,
-        "x0": x0,
-        "x1": x1,
-        "kind": np.full(len(copies), KINDS.index("compensated")),
-        "score": np.clip(score, -20, 20),
-        "run": ((number * 2 + index) * 1024 + line.astype(np.int64)) * 1024 + x0.astype(np.int64),
-        "neighbours": np.full(len(copies), 4),
-        "contrast_ire": np.zeros(len(copies)),
-        "crowd": np.full(len(copies), len(copies)),
-        "leak": np.zeros(len(copies)),
-        "stack": np.ones(len(copies)),
-    }
-    return {name: np.asarray(out[name]).astype(kind) for name, kind in _OUTPUT.items()}

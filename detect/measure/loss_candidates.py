@@ -1,0 +1,103 @@
+"""Candidates of one kind and another as arrays that go into the readings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.measure.line_ends import STANDING
+from detect.measure.loss_score import COLUMNS
+
+KINDS = ("white", "black", "noise", "compensated")
+"""Names of the kind codes, as in ``findings.LossKind``; code 4 (``line_ends.STANDING``) is no loss but a dash at the end
+of a line, kept to tell switching."""
+NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
+"""A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
+OUTPUT: dict[str, Any] = {
+    "frame": np.int32,
+    "field": np.int8,
+    "line": np.int16,
+    "x0": np.int16,
+    "x1": np.int16,
+    "kind": np.int8,
+    "score": np.float32,
+    "run": np.int64,
+    "neighbours": np.int8,
+    "contrast_ire": np.float32,
+    "crowd": np.int16,
+    "leak": np.float32,
+    "stack": np.int8,
+}
+"""What is kept of a candidate, see ``LossFinder.finish``."""
+
+
+def runs_out(runs: NDArray[np.float32], score: NDArray[np.float32], ire: float) -> dict[str, NDArray[Any]]:
+    """Runs (runs, loss_score.COLUMNS) with their score; ``ire``: codes an IRE."""
+    c = dict(zip(COLUMNS, runs.T, strict=True))
+    rough = (c["steps"] > NOISE_STEPS_IRE * ire) & (c["spread"] > NOISE_SPREAD_IRE * ire)
+    out = {
+        **{name: c[name] for name in ("frame", "field", "line", "x0", "x1", "neighbours", "crowd", "leak", "stack")},
+        "kind": np.where(rough, 2, np.where(c["signed"] > 0, 0, 1)),
+        "score": score,
+        "contrast_ire": c["stands_out"] / ire,
+        "run": _number_runs(c),
+    }
+    return {name: np.asarray(out[name]).astype(dtype) for name, dtype in OUTPUT.items()}
+
+
+def _number_runs(c: dict[str, NDArray[np.float32]]) -> NDArray[np.int64]:
+    """A number for each run, shared by runs on adjacent lines that overlap by half; the same however a file is
+    sliced."""
+    frame, field, line, x0, x1 = (c[n].astype(np.int64) for n in ("frame", "field", "line", "x0", "x1"))
+    number = ((frame * 2 + field) * 1024 + line) * 1024 + x0
+    for i in range(len(number)):
+        j = i - 1
+        while j >= 0 and frame[j] == frame[i] and field[j] == field[i] and line[j] >= line[i] - 1:
+            shared = min(x1[i], x1[j]) - max(x0[i], x0[j])
+            if line[j] == line[i] - 1 and 2 * shared >= max(x1[i] - x0[i], x1[j] - x0[j]):
+                number[i] = number[j]
+                break
+            j -= 1
+    return number
+
+
+def copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str, NDArray[Any]]:
+    """Repeats of ``CopyFinder`` (repeats, 4) in one field."""
+    line, x0, x1, score = copies.T
+    zero, many = np.zeros(len(copies)), np.full(len(copies), len(copies))
+    return _of_a_field(
+        number, index, line, x0, x1, kind=KINDS.index("compensated"), score=np.clip(score, -20, 20), contrast=zero,
+        neighbours=4, crowd=many,
+    )  # fmt: skip
+
+
+def dashes_out(number: int, index: int, dashes: NDArray[np.float64], *, score: float) -> dict[str, NDArray[Any]]:
+    """Dashes of ``dashes_at_ends`` (dashes, 4) in one field."""
+    line, x0, x1, contrast = dashes.T
+    zero = np.zeros(len(dashes))
+    return _of_a_field(number, index, line, x0, x1, kind=STANDING, score=zero + score, contrast=contrast, neighbours=0, crowd=zero)
+
+
+def _of_a_field(
+    number: int, index: int, line: NDArray[Any], x0: NDArray[Any], x1: NDArray[Any], *, kind: int, score: NDArray[Any],
+    contrast: NDArray[Any], neighbours: int, crowd: NDArray[Any],
+) -> dict[str, NDArray[Any]]:  # fmt: skip
+    n = len(line)
+    out = {
+        "frame": np.full(n, number),
+        "field": np.full(n, index),
+        "line": line,
+        "x0": x0,
+        "x1": x1,
+        "kind": np.full(n, kind),
+        "score": score,
+        "run": ((number * 2 + index) * 1024 + line.astype(np.int64)) * 1024 + x0.astype(np.int64),
+        "neighbours": np.full(n, neighbours),
+        "contrast_ire": contrast,
+        "crowd": crowd,
+        "leak": np.zeros(n),
+        "stack": np.ones(n),
+    }
+    return {name: np.asarray(out[name]).astype(dtype) for name, dtype in OUTPUT.items()}
