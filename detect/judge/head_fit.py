@@ -70,7 +70,7 @@ def _reads(readings: HeadReadings, shows: float, *, common: bool) -> F64:
     return each if common else each[:, : HEADS - 1]
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=24)
 def _nulls(standard: Standard, view: View, relation: str, *, common: bool) -> F64:
     each = (head_readings(at, view, relation, phase) for at, phase in null_places(standard))
     return np.stack([_reads(r, NEIGHBOURS_SHOW, common=common) for r in each], axis=1)

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.judge import loss_light
+from detect.judge.loss_light import COMPENSATED
 from detect.measure.line_ends import STANDING
 
 LIKELY = 2.0
@@ -54,6 +55,8 @@ goes on in the next lines."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
 LONGEST_SHOT_S = 20.0
+SOURCES_TO_DECOYS = 2.0
+"""Compensators copy from four lines, decoys repeat two that none copies from: so many false ones for each decoy."""
 WHEEL_CELLS = 256
 WHEEL_REACH = 2
 """Cells either way that count as the same place across: 0.3 mm."""
@@ -90,7 +93,11 @@ def choose_losses(
         gain = _gain_of_the_wheel(candidates, score >= threshold, pass_position, frame_rate)
     picture = _of_the_picture(candidates, shot, np.asarray(cuts), frame_rate, alone=gain == 0)
     threshold = np.where(gain > 0, threshold - gain, np.maximum(threshold, picture))
-    is_loss = np.asarray(candidates["kind"]) != STANDING
+    decoy = np.zeros(len(score), bool)
+    if "stack" in candidates:
+        decoy = (np.asarray(candidates["stack"]) == 0) & (np.asarray(candidates["kind"]) == COMPENSATED)
+        threshold = np.maximum(threshold, _of_the_decoys(candidates, shot, decoy, frame_rate))
+    is_loss = (np.asarray(candidates["kind"]) != STANDING) & ~decoy
     return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss)
 
 
@@ -120,6 +127,26 @@ def _of_the_picture(
         at_cut = np.asarray(candidates["neighbours"]) <= CUT_NEIGHBOURS
         torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS) & loss_light.is_near(candidates)
         threshold = np.where(torn, np.maximum(threshold, CUT_LIKELY), threshold)
+    return threshold
+
+
+def _of_the_decoys(
+    candidates: Mapping[str, NDArray[Any]], shot: NDArray[np.int64], decoy: NDArray[np.bool_], frame_rate: float
+) -> NDArray[np.floating[Any]]:
+    """Threshold of each candidate: compensated ones of a shot whose lines repeat by themselves need to stand out of the
+    decoys there."""
+    threshold = np.full(len(decoy), -np.inf)
+    score = np.asarray(candidates["score"], float)
+    repeats = np.asarray(candidates["kind"]) == COMPENSATED
+    part = np.asarray(candidates["frame"]).astype(int) // max(1, round(LONGEST_SHOT_S * frame_rate))
+    for key in np.unique(np.stack([shot, part])[:, decoy], axis=1).T:
+        mine = repeats & (shot == key[0]) & (part == key[1])
+        false, found = np.sort(score[mine & decoy]), np.sort(score[mine & ~decoy])
+        for least in [LIKELY, *false[false >= LIKELY]]:
+            over = SOURCES_TO_DECOYS * np.sum(false > least if least > LIKELY else false >= least)
+            if over <= FALSE_SHARE * np.sum(found >= least):
+                break
+        threshold[mine] = least
     return threshold
 
 

@@ -66,7 +66,7 @@ ALL, SCALLOP = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1)
 """Which of the unknowns (e_B, e_C, e_D, skew, scallop) a model has."""
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=24)
 def _nulls(standard: Standard, view: View, relation: str) -> F64:
     return np.stack([timing_readings(at, view, relation, phase).uncorrected for at, phase in null_places(standard)], axis=1)
 

@@ -74,7 +74,7 @@ class TimingReadings:
     corrected: F64
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=512)
 def timing_readings(standard: Standard, view: View, relation: str, phase: float) -> TimingReadings:
     """Of displacement in mid-line (``shift``), its growth along the line (``ramp``), hue's along the line (``hue_ramp``), ``EDGES``."""
     step = view.chroma_step_y if relation == "hue_ramp" else 1
