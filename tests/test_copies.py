@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import scipy.stats
 
+from detect.judge.loss_choice import choose_losses
 from detect.measure import copies, copy_coded_kernels
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Frame, SampleFormat
@@ -89,33 +90,46 @@ def test_a_slice_with_its_overlap_finds_the_same_repeats(damaged: list[Frame]) -
 
 
 def noisy(rng: np.random.Generator) -> np.ndarray:
-    """Two fields of nothing but noise of 1.6 IRE and 4.2 MHz, the first before the second."""
+    """Three fields of nothing but noise of 1.6 IRE and 4.2 MHz, in order of time."""
     pool = m._noise_pool(240, 4.2)
-    before, here = rng.integers(0, 20), rng.integers(20, 40)
-    return np.round(500 + 1.6 * 8.76 * pool[[before, here], :240, :720]).astype(np.int16)
+    fields = rng.choice(len(pool), 3, replace=False)
+    return np.round(500 + 1.6 * 8.76 * pool[fields, :240, :720]).astype(np.int16)
 
 
 def find(y: np.ndarray) -> np.ndarray:
     finder = CopyFinder("mpeg2video", shift=2, ire=8.76, lines=240, first=10, left=6, right=714)
-    return finder.find(y, here=1, before=0, two_before=-1, half=0, noise=1.6 * 8.76)
+    return finder.find(y, here=2, before=1, two_before=0, half=0, noise=1.6 * 8.76)
 
 
 def test_a_decoy_as_good_as_the_repeat_takes_its_odds_away() -> None:
     """No compensator copies from three lines above: a picture that repeats those repeats others by itself."""
     y = noisy(np.random.default_rng(1))
-    y[1, 100, 200:290] = y[1, 99, 200:290]
+    y[2, 100, 200:290] = y[2, 99, 200:290]
     (alone,) = find(y)
     assert alone[0] == 100
     assert alone[3] >= LIKELY
-    y[1, 50, 400:490] = y[1, 47, 400:490]
-    assert not np.any(find(y)[:, 3] >= LIKELY)
+    y[2, 50, 400:490] = y[2, 47, 400:490]
+    found = find(y)
+    assert not np.any((found[:, 3] >= LIKELY) & (found[:, 4] == 0))
+    assert found[found[:, 4] == 1, 0].tolist() == [50]
 
 
-@pytest.mark.parametrize("source", [(1, -1), (1, -2), (0, 0), (0, 1)])
+def test_decoys_of_a_shot_tell_which_of_its_repeats_to_believe() -> None:
+    """A moving texture repeats itself now and then, from lines that compensators copy from and from others alike."""
+    score = np.array([3.0, 4.0, 3.5, 9.0, 3.0])
+    arrays = {name: np.zeros(5, int) for name in ("line", "x0", "leak")} | {
+        "frame": np.array([1, 2, 3, 4, 400]), "score": score, "x1": np.full(5, 90),
+        "kind": np.full(5, KINDS.index("compensated")), "stack": np.array([1, 1, 0, 1, 1]),
+    }  # fmt: skip
+    chosen = choose_losses(arrays, cuts=np.array([300]), frame_rate=29.97)
+    assert chosen.tolist() == [False, True, False, True, True]
+
+
+@pytest.mark.parametrize("source", [(2, -1), (2, -2), (1, 0), (1, 1)])
 def test_every_source_of_a_compensator_is_known(source: tuple[int, int]) -> None:
     y = noisy(np.random.default_rng(2))
-    y[1, 150, 300:400] = y[source[0], 150 + source[1], 300:400]
-    ((line, x0, x1, score),) = find(y)
+    y[2, 150, 300:400] = y[source[0], 150 + source[1], 300:400]
+    ((line, x0, x1, score, _),) = find(y)
     assert line == 150
     assert x0 < 310 < 390 < x1
     assert score >= LIKELY
@@ -145,6 +159,6 @@ def test_quiet_blocks_are_as_rare_as_chi_square_says() -> None:
 def test_noise_is_told_along_lines_that_stripes_make_differ() -> None:
     y = noisy(np.random.default_rng(4)) + (300 * (np.arange(240)[:, None] % 2)).astype(np.int16)
     cells = np.zeros(3000, np.float32)
-    count = copy_coded_kernels.noise_along(y, 1, 10, 239, 6, 714, cells)
+    count = copy_coded_kernels.noise_along(y, 2, 10, 239, 6, 714, cells)
     told = np.sqrt(cells[:count].mean() / copy_coded_kernels.NOISE_ALONG) / 8.76
     assert told == pytest.approx(1.6, rel=0.12)

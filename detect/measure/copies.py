@@ -8,6 +8,9 @@ shows nothing outside any range, but it repeats its source, noise and all. Two k
   lines differ by far more (copy_coded_kernels.py). A field whose noise coding has drowned is not searched: repeats in it
   cannot be known from lines that are equal by themselves.
 
+The first frame of a shot is not either: coders are at their coarsest there, and nothing tells noise from detail. What
+repeats lines that no compensator copies from is given as decoys, for judging.
+
 Either way the score is the log likelihood ratio less the logarithm of the number of places and sources tried.
 """
 
@@ -58,6 +61,8 @@ DECOY_ODDS = 3.0
 """A repeat must be so much likelier than the best decoy of its field, log likelihood: e^3 to 1 (house practice)."""
 CODED_NEED = 8.0
 """Log likelihood from which a piece of line is weighed; 15 at least is kept."""
+COLUMNS = 5
+"""Of a repeat, see ``CopyFinder.find``."""
 CODED_LEAST_SCORE = -3.0
 """Log odds from which candidates are kept for a second look, as ``losses.KEPT``."""
 
@@ -97,7 +102,7 @@ class CopyFinder:
     def find(
         self, y: NDArray[np.int16], *, here: int, before: int, two_before: int, half: int, noise: float, intra: bool = True
     ) -> NDArray[np.float64]:
-        """Repeats in the field at place ``here``, (repeats, 4): line, x0, x1, score (log odds).
+        """Repeats in the field at place ``here``, (repeats, COLUMNS): line, x0, x1, score (log odds), whether it is a decoy.
 
         ``before``, ``two_before``: places of the fields before, -1 where there are none; ``noise``: standard deviation in codes;
         ``intra``: neither this frame nor those beside it is predicted from others, whose noise would be theirs.
@@ -105,8 +110,13 @@ class CopyFinder:
         self._fields += 1
         if self._exact:
             return self._in_exact(y, here, before, half)
-        if self._coded is None or not intra or not NOISE_SHOWS <= NOISE_KEPT * 2 * noise**2 <= NOISE_KEPT * NOISE_TOO_LOUD:
-            return np.zeros((0, 4))
+        if (
+            self._coded is None
+            or not intra
+            or two_before < 0
+            or not NOISE_SHOWS <= NOISE_KEPT * 2 * noise**2 <= NOISE_KEPT * NOISE_TOO_LOUD
+        ):
+            return np.zeros((0, COLUMNS))
         usual = self._usual(y, here, two_before, noise)
         return self._in_coded(y, here, before, half, usual, self._coded)
 
@@ -114,7 +124,7 @@ class CopyFinder:
         copy_kernels.copy_blocks(y, here, before, half, self._left, self._sums.shape[2], self._sums)
         some = self._known_blocks()
         if len(some) < FEWEST_BLOCKS:
-            return np.zeros((0, 4))
+            return np.zeros((0, COLUMNS))
         usual = _quiet(some, 100) / 16 / QUIETEST_BLOCK
         bound = max(min(COPY_SHARE * usual, self._most), self._floor)
         found = copy_kernels.find_copies(
@@ -125,7 +135,7 @@ class CopyFinder:
         control = np.minimum(control, usual)
         ratio = np.minimum(np.maximum(own, self._floor) / np.maximum(control, self._floor), 1.0)
         score = FREE_VALUES * (x1 - x0) * (-np.log(ratio) - (1 - ratio**2) / 2) - COPY_TRIALS
-        return np.stack([line, x0, x1, score], 1).astype(np.float64)
+        return np.stack([line, x0, x1, score, np.zeros(found)], 1).astype(np.float64)
 
     def _usual(self, y: NDArray[np.int16], here: int, two_before: int, noise: float) -> float:
         """Mean square by which noise makes lines differ, codes squared.
@@ -139,31 +149,31 @@ class CopyFinder:
         count = copy_coded_kernels.noise_along(y, here, self._first, self._last, self._left, self._right, self._cells)
         if count:
             usual = min(usual, NOISE_KEPT * 2 * _quiet(self._cells[:count], 10) * QUIET_CELL / NOISE_ALONG)
-        if two_before >= 0:
-            count = copy_coded_kernels.squares_between(
-                y, here, two_before, self._first, self._last, self._left, self._sums.shape[2], self._between
-            )
-            usual = min(usual, _least_usual(self._between[:count]))
-        return usual
+        count = copy_coded_kernels.squares_between(
+            y, here, two_before, self._first, self._last, self._left, self._sums.shape[2], self._between
+        )
+        return min(usual, _least_usual(self._between[:count]))
 
     def _in_coded(self, y: NDArray[np.int16], here: int, before: int, half: int, usual: float, coded: float) -> NDArray[np.float64]:
         if usual >= NOISE_SHOWS:
             copy_coded_kernels.squares(y, here, before, half, self._left, self._sums.shape[2], self._sums)
             usual = min(usual, _least_usual(self._known_blocks()))
         if usual < NOISE_SHOWS:
-            return np.zeros((0, 4))
+            return np.zeros((0, COLUMNS))
         self._searched += 1
         count = copy_coded_kernels.find_segments(self._sums, usual, coded, self._first, self._last, CODED_NEED, self._segments)
         if count == len(self._segments):  # a picture that repeats itself everywhere; there is no room for its decoys
-            return np.zeros((0, 4))
+            return np.zeros((0, COLUMNS))
         kept = copy_coded_kernels.weigh_segments(
             y, here, before, half, self._left, self._right, usual, coded, self._segments[:count], self._weighed
         )
         weighed = self._weighed[:kept]
-        decoys = weighed[:, 4] >= DECOYS_FROM
-        found = weighed[~decoys, :4]
-        found[:, 3] -= max(COPY_TRIALS, float(weighed[decoys, 3].max(initial=0.0)) + DECOY_ODDS)
-        return _best_of_each_place(found[found[:, 3] >= CODED_LEAST_SCORE])
+        is_decoy = weighed[:, 4] >= DECOYS_FROM
+        found, decoys = weighed[~is_decoy], weighed[is_decoy]
+        found[:, 3] -= max(COPY_TRIALS, float(decoys[:, 3].max(initial=0.0)) + DECOY_ODDS)
+        decoys[:, 3] -= COPY_TRIALS
+        out = [_best_of_each_place(part[part[:, 3] >= CODED_LEAST_SCORE]) for part in (found, decoys)]
+        return np.concatenate([np.insert(part[:, :4], 4, decoy, axis=1) for decoy, part in enumerate(out)])
 
     def _known_blocks(self) -> NDArray[np.int32]:
         """Sums between lines and those above them; equal ones are clipped black, a border, a drawn area: they tell of no
@@ -190,4 +200,4 @@ def _best_of_each_place(found: NDArray[np.float64]) -> NDArray[np.float64]:
     for row in found[np.argsort(-found[:, 3], kind="stable")]:
         if not any(row[0] == t[0] and row[1] < t[2] and t[1] < row[2] for t in taken):
             taken.append(row)
-    return np.array(sorted(taken, key=lambda r: (r[0], r[1]))).reshape(-1, 4)
+    return np.array(sorted(taken, key=lambda r: (r[0], r[1]))).reshape(-1, 5)

@@ -64,12 +64,12 @@ def _number_runs(c: dict[str, NDArray[np.float32]]) -> NDArray[np.int64]:
 
 
 def copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str, NDArray[Any]]:
-    """Repeats of ``CopyFinder`` (repeats, 4) in one field."""
-    line, x0, x1, score = copies.T
+    """Repeats of ``CopyFinder`` in one field; decoys have a stack of 0."""
+    line, x0, x1, score, decoy = copies.T
     zero, many = np.zeros(len(copies)), np.full(len(copies), len(copies))
     return _of_a_field(
         number, index, line, x0, x1, kind=KINDS.index("compensated"), score=np.clip(score, -20, 20), contrast=zero,
-        neighbours=4, crowd=many,
+        neighbours=4, crowd=many, stack=1 - decoy,
     )  # fmt: skip
 
 
@@ -77,12 +77,14 @@ def dashes_out(number: int, index: int, dashes: NDArray[np.float64], *, score: f
     """Dashes of ``dashes_at_ends`` (dashes, 4) in one field."""
     line, x0, x1, contrast = dashes.T
     zero = np.zeros(len(dashes))
-    return _of_a_field(number, index, line, x0, x1, kind=STANDING, score=zero + score, contrast=contrast, neighbours=0, crowd=zero)
+    return _of_a_field(
+        number, index, line, x0, x1, kind=STANDING, score=zero + score, contrast=contrast, neighbours=0, crowd=zero, stack=zero + 1
+    )
 
 
 def _of_a_field(
     number: int, index: int, line: NDArray[Any], x0: NDArray[Any], x1: NDArray[Any], *, kind: int, score: NDArray[Any],
-    contrast: NDArray[Any], neighbours: int, crowd: NDArray[Any],
+    contrast: NDArray[Any], neighbours: int, crowd: NDArray[Any], stack: NDArray[Any],
 ) -> dict[str, NDArray[Any]]:  # fmt: skip
     n = len(line)
     out = {
@@ -98,6 +100,6 @@ def _of_a_field(
         "contrast_ire": contrast,
         "crowd": crowd,
         "leak": np.zeros(n),
-        "stack": np.ones(n),
+        "stack": stack,
     }
     return {name: np.asarray(out[name]).astype(dtype) for name, dtype in OUTPUT.items()}

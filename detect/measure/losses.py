@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.measure import loss_kernels as kernels
+from detect.measure.copies import COLUMNS as COPY_COLUMNS
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import dashes_at_ends
@@ -186,7 +187,8 @@ class LossFinder:
         ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below), crowd (suspect runs in that field, before motion
-        was considered), leak (share of it that the next lines show too), stack (adjacent lines with runs).
+        was considered), leak (share of it that the next lines show too), stack (adjacent lines with runs; 0 for
+        decoys of compensated losses, which are none).
         """
         self.flush()
         self._settle()
@@ -270,7 +272,7 @@ class LossFinder:
 
     def _find_copies(self, here: int, refs: list[int], half: int, *, intra: bool) -> NDArray[np.float64]:
         if not self._copies.looks:
-            return np.zeros((0, 4))
+            return np.zeros((0, COPY_COLUMNS))
         noise = self._noise(here)
         return self._copies.find(self._y, here=here, before=refs[1], two_before=refs[0], half=half, noise=noise, intra=intra)
 
