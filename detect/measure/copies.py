@@ -53,6 +53,9 @@ NOISE_TOO_LOUD = 1000.0
 NOISE_KEPT = 1.5
 """Lines differ by twice the variance of the noise and by what coding adds; of the quietest cells, which tell the noise,
 coding has taken some. 1.0 to 2.1 times as much as they tell was measured (development clips)."""
+NOISE_ALIKE = 2.0
+"""Seen along lines alone, noise has 0.8 to 1.6 times the variance that is seen across lines (development clips, noise of
+1 IRE and more); where the whole picture is texture, 2 to 4.4 times."""
 QUIET_CELL = 1.7
 """Variance over the 10 % quantile of means of 16 squares, as ``losses.NOISE_BIAS``."""
 QUIET_BLOCKS = ((100, 0.111), (10, 0.322))
@@ -140,15 +143,18 @@ class CopyFinder:
     def _usual(self, y: NDArray[np.int16], here: int, two_before: int, noise: float) -> float:
         """Mean square by which noise makes lines differ, codes squared.
 
-        Fine detail looks like noise; so no more is believed than is seen along the lines alone (stripes), and between
+        Fine detail looks like noise; so no more is believed than is seen along the lines alone (stripes; far more is
+        texture), and between
         fields two apart (still texture).
         """
         usual = NOISE_KEPT * 2 * noise**2
         if usual < NOISE_SHOWS:
             return usual
         count = copy_coded_kernels.noise_along(y, here, self._first, self._last, self._left, self._right, self._cells)
-        if count:
-            usual = min(usual, NOISE_KEPT * 2 * _quiet(self._cells[:count], 10) * QUIET_CELL / NOISE_ALONG)
+        along = _quiet(self._cells[:count], 10) * QUIET_CELL / NOISE_ALONG if count else 0.0
+        if along > NOISE_ALIKE * noise**2:
+            return 0.0
+        usual = min(usual, NOISE_KEPT * 2 * along)
         count = copy_coded_kernels.squares_between(
             y, here, two_before, self._first, self._last, self._left, self._sums.shape[2], self._between
         )
