@@ -55,7 +55,7 @@ NOISE_KEPT = 1.5
 coding has taken some. 1.0 to 2.1 times as much as they tell was measured (development clips)."""
 NOISE_ALIKE = 2.0
 """Seen along lines alone, noise has 0.8 to 1.6 times the variance that is seen across lines (development clips, noise of
-1 IRE and more); where the whole picture is texture, 2 to 4.4 times."""
+1 IRE and more); most texture that fills the picture, 2.2 to 4.4 times."""
 QUIET_CELL = 1.7
 """Variance over the 10 % quantile of means of 16 squares, as ``losses.NOISE_BIAS``."""
 QUIET_BLOCKS = ((100, 0.111), (10, 0.322))
