@@ -43,8 +43,7 @@ COPY_ROUNDING = 0.4
 """... and what rounding hides, in steps of the file: differences of 8-bit files are coarse."""
 CODED_CODES2 = {"mpeg2video": 30.0}
 """Coded carriers, and the mean square difference they leave between equal pieces of line, 10-bit codes squared: 20 to 38
-in intra MPEG-2 at 50 Mb/s (development clips, noise of 1 IRE and more), of which rounding to 8 bits makes 3. Carriers
-that leave more hide repeats and make no false ones."""
+in intra MPEG-2 at 50 Mb/s (development clips, noise of 1 IRE and more), of which rounding to 8 bits makes 3."""
 NOISE_SHOWS = 100.0
 """Noise must make lines differ by this mean square, codes squared: 0.8 IRE. With less, 5 us (42 free values) cannot reach
 even 11 of the 20 that are needed."""
