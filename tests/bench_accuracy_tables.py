@@ -104,8 +104,8 @@ LOSSES = """
 ## Losses of signal
 Played by `tests/bench_losses.py`: real footage, stills and drawn scenes the score was not fitted to, with losses put in and without,
 and light that poses as losses; 5 to 7 seconds a clip. *Visible*: 1 us and more that change the picture by 15 IRE rms. *Compensated*:
-5 us and more; in MPEG-2 they are not looked for. *Worst minute*: of the clips laid end to end. Figures in brackets are numbers of
-losses. What it means, and what does not hold: [dropouts.md](dropouts.md).
+5 us and more; in MPEG-2 they are looked for only where noise has outlasted coding. *Worst minute*: of the clips laid end to end.
+Figures in brackets are numbers of losses. What it means, and what does not hold: [dropouts.md](dropouts.md).
 
 """
 

@@ -12,6 +12,7 @@ from detect.measure.copies import CopyFinder
 from detect.measure.fields import Frame, SampleFormat
 from detect.measure.loss_candidates import KINDS
 from detect.measure.losses import LIKELY, OVERLAP_FRAMES, LossFinder
+from detect.scan import _compensated_note
 from detect.standards import STD_525
 from tests import losses_material as m
 from tests.losses_clips import match_arrays
@@ -57,25 +58,25 @@ def test_repeats_are_found_in_intra_mpeg2_with_their_ends(damaged: list[Frame]) 
     assert match_arrays(found, DAMAGE).tolist() == [0, 1, 2, 3]
     for name, ends in (("x0", [d.x0 for d in DAMAGE]), ("x1", [d.x1 for d in DAMAGE])):
         assert np.abs(found[name] - ends).max() <= 8  # a coded block
-    assert finder.compensated_measurable
+    assert finder.compensated_share > 0.5
 
 
 def test_the_same_clip_without_losses_holds_none() -> None:
     finder, arrays = search(coded([], 1.6))
-    assert finder.compensated_measurable
+    assert finder.compensated_share > 0.5
     assert len(repeats(arrays)["frame"]) == 0
 
 
 def test_where_coding_has_drowned_the_noise_nothing_is_said() -> None:
     finder, arrays = search(coded(DAMAGE, 0.3))
-    assert not finder.compensated_measurable
+    assert finder.compensated_share < 0.05
     assert len(repeats(arrays, least=-20.0)["frame"]) == 0
 
 
 def test_in_predicted_pictures_repeats_are_not_looked_for(damaged: list[Frame]) -> None:
     """A picture predicted from another shows the noise of that."""
     finder, arrays = search([Frame(f.number, f.fields, keyframe=f.number % 3 == 0) for f in damaged])
-    assert not finder.compensated_measurable
+    assert finder.compensated_share < 0.05
     assert len(repeats(arrays, least=-20.0)["frame"]) == 0
 
 
@@ -162,3 +163,8 @@ def test_noise_is_told_along_lines_that_stripes_make_differ() -> None:
     count = copy_coded_kernels.noise_along(y, 2, 10, 239, 6, 714, cells)
     told = np.sqrt(cells[:count].mean() / copy_coded_kernels.NOISE_ALONG) / 8.76
     assert told == pytest.approx(1.6, rel=0.12)
+
+
+def test_the_reader_is_told_how_far_a_count_of_compensated_losses_reaches() -> None:
+    assert _compensated_note("dvvideo", 0.0).endswith("were not looked for")
+    assert "in 28 % of the fields" in _compensated_note("mpeg2video", 0.28)

@@ -173,7 +173,7 @@ def test_eight_bits_do_as_well(moving: m.Scene) -> None:
 
 def test_repeats_are_not_looked_for_where_the_carrier_hides_them(damaged: list[Frame]) -> None:
     finder = LossFinder(FORMAT, height=486, width=720, standard=STD_525, codec="h264")
-    assert not finder.compensated_measurable
+    assert finder.compensated_share == 0
     assert not np.any(search(damaged, codec="h264")["kind"] == KINDS.index("compensated"))
 
 

@@ -26,7 +26,7 @@ from scipy import ndimage, stats
 from detect.standards import ACTIVE_SAMPLES
 
 COMPENSATED = 3
-"""Kinds from this code on (measure.losses.KINDS) look like no light."""
+"""Kinds from this code on (measure.loss_candidates.KINDS) look like no light."""
 DARK = 1
 LEAK = 0.1
 """Share of a profile on the next line from which it is a near miss: three in four single-line losses show less than

@@ -139,11 +139,6 @@ class LossFinder:
         self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
 
     @property
-    def compensated_measurable(self) -> bool:
-        """Whether repeats of earlier picture were looked for in at least half of the fields."""
-        return self.compensated_share >= 0.5
-
-    @property
     def compensated_share(self) -> float:
         """Share of the fields in which they were looked for; in the others coding has drowned the noise."""
         return self._copies.share_searched
