@@ -28,7 +28,7 @@ LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
-HEADS_SCALE = {"saturation": 0.75, "hue": 0.85, "level": 0.9, "noise": 0.7, "response": 0.9}
+HEADS_SCALE = {"saturation": 0.75, "hue": 1.0, "level": 0.9, "noise": 0.7, "response": 0.9}
 """Standard errors of the fit times this: content is no stationary noise (same source)."""
 FLOOR = {"saturation": 0.022, "hue": 0.03, "level": 0.005, "noise": 0.028, "response": 0.05}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""

@@ -167,15 +167,14 @@ def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, 
     return won, apart
 
 
-def _clear_share(free: ModelFit) -> float:
-    """Share of the chi-square of heads and skew that is left where each may be off by ``SUBTLE_NS``."""
-    value, cov = free.value[:4], free.cov[:4, :4]
-    whole, clear = (float(value @ np.linalg.pinv(c, hermitian=True) @ value) for c in (cov, cov + SUBTLE_NS**2 * np.eye(4)))
-    return clear / whole if whole > 0 else 0.0
+def _clear_gain(free: ModelFit, corrected: ModelFit) -> float:
+    """Chi-square that the free model wins, and no more than heads and skew are worth where each may be off by ``SUBTLE_NS``."""
+    value, cov = free.value[:4], free.cov[:4, :4] + SUBTLE_NS**2 * np.eye(4)
+    return min(corrected.chi_square - free.chi_square, float(value @ np.linalg.solve(cov, value)))
 
 
 def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: ModelFit, *, evident: bool) -> TimeBaseFit:
-    gain = (corrected.chi_square - free.chi_square) * _clear_share(free)
+    gain = _clear_gain(free, corrected)
     if evident or gain > 4 * PRICE + MARGIN or corrected.chi_square - right.chi_square > LIKELIER:
         return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=gain)
     clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]

@@ -13,7 +13,7 @@ LARGE_NS = 30.0
 """Displacement between adjacent lines from which the relation bends: lines are then moved back by the estimate and measured again."""
 SETTLED_NS = 4.0
 """Rounds end when the estimate changes by less."""
-MOST_ROUNDS = 3
+MOST_ROUNDS = 5
 
 Rows = tuple[NDArray[np.float32], NDArray[np.float32]]
 
