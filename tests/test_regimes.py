@@ -56,6 +56,14 @@ def test_skew_behind_a_corrector_is_not_invented(seed: int) -> None:
     assert abs(fit.scallop_ns - 200) < 3 * fit.scallop_sigma_ns < 24
 
 
+def test_half_a_nanosecond_is_content_however_sure_it_is() -> None:
+    heads = np.array([0.5, -0.5, 0.2, -0.2])
+    rows, fit = rows_and_fit(*lines_of(0.4, 0.0, heads, corrected=False), 1, noise_ns=0.02)
+    assert fit_regimes(rows, VIEW, STD_525, fit).regime == "undetermined"
+    rows, fit = rows_and_fit(*lines_of(8.0, 0.0, 0 * heads, corrected=False), 1, noise_ns=0.02)
+    assert fit_regimes(rows, VIEW, STD_525, fit).regime == "uncorrected"
+
+
 def _with_edges(skew: float, heads: np.ndarray, *, moved: bool, seed: int) -> TimeBaseFit:
     """A picture that shows little, and blanking edges that show everything, or stand still."""
     rows, fit = rows_and_fit(*lines_of(skew, 0.0, heads, corrected=False), seed, noise_ns=12.0)
