@@ -22,15 +22,15 @@ from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.0065, "hue": 0.02, "level": 0.0145, "noise": 0.045, "response": 0.1}
+SYSTEMATIC = {"saturation": 0.0065, "hue": 0.02, "level": 0.0145, "noise": 0.045, "response": 0.085}
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
-HEADS_SCALE = {"saturation": 0.75, "hue": 1.0, "level": 0.9, "noise": 0.7, "response": 0.9}
+HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "level": 0.75, "noise": 0.7, "response": 0.75}
 """Standard errors of the fit times this: content is no stationary noise (same source)."""
-FLOOR = {"saturation": 0.022, "hue": 0.03, "level": 0.005, "noise": 0.028, "response": 0.05}
+FLOOR = {"saturation": 0.02, "hue": 0.03, "level": 0.004, "noise": 0.028, "response": 0.045}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
 ONE_SHOT = {
@@ -39,13 +39,13 @@ ONE_SHOT = {
 }  # fmt: skip
 """Standard errors times this where all is one shot: its content is the same picture again and again, however many there are of it, and
 nothing averages out that happens to lie at the heads' own places (same source, single handheld shots)."""
-QUADRATURE_SCALE = 1.1
+QUADRATURE_SCALE = 1.0
 """The same for quadrature."""
-QUADRATURE_FLOOR_NS, QUADRATURE_SHARE = 0.15, 0.03
+QUADRATURE_FLOOR_NS, QUADRATURE_SHARE = 0.12, 0.025
 """Standard error of quadrature below which nothing is claimed, and the share of it that content may bias it by (same source)."""
 QUADRATURE_OF_SCALLOP = 0.01
 """Share of a scallop that goes into the places of the heads (same source)."""
-QUADRATURE_OF_SATURATION_NS = 0.025
+QUADRATURE_OF_SATURATION_NS = 0.018
 """Error of a head's place for each % its saturation is off: the edges of its chroma pose as displacement (same source)."""
 UNCORRECTED_SCALLOP_SCALE = 0.75
 """The same for a scallop where displacement, its growth and the fields' difference all show it (same source)."""
@@ -54,7 +54,7 @@ MOST_LOG_GAIN = 1.2
 """Gains of 3.3 and more are not believed when hue is corrected for them."""
 SCALLOP_FLOOR_NS = {"525": 0.6, "625": 1.5}
 """Standard error below which no scallop is claimed; in 625 there is no hue along the line to read it from (same source)."""
-SKEW_FLOOR_NS = 0.8
+SKEW_FLOOR_NS = 0.6
 """The same for skew."""
 VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.3, 0.015
 """The same for velocity error, and the share of the skew that goes into it within a line, which is not told apart."""

@@ -17,8 +17,8 @@ from detect.standards import HEADS, Standard
 F64 = NDArray[np.float64]
 
 NEIGHBOURS_SHOW, NEIGHBOURS_ERROR = 0.82, 0.05
-"""Share of a head's offset that pairs show whose outer lines alone cross a boundary, since weights shrink the slant, and how far it
-differs from tape to tape (docs/evidence.md)."""
+"""Share of a head's offset that pairs show whose outer lines alone cross a boundary, since weights shrink the slant, and how firmly
+that is held where the tape itself tells otherwise; what tapes tell: docs/evidence.md."""
 WORST_CONDITION = 1e9
 """Condition of the normal equations beyond which the heads cannot be told."""
 ROUNDS = 3
