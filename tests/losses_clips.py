@@ -222,8 +222,16 @@ def find_losses(clip: Clip) -> Found:
     return found
 
 
+WARMING_FRAMES = 12
+"""Frames that are searched first, once a process and codec, so that the time of compiling is not that of the first clip."""
+_COMPILED_FOR: set[str] = set()
+
+
 def search(frames: Sequence[Frame], *, height: int, depth: int, codec: str, minutes: float) -> Found:
-    """Search frames for losses; CPU time is that of the search and the cuts alone."""
+    """Search frames for losses; CPU time is that of the search and the cuts alone, compiled before."""
+    if codec not in _COMPILED_FOR:
+        _COMPILED_FOR.add(codec)
+        search(frames[:WARMING_FRAMES], height=height, depth=depth, codec=codec, minutes=minutes)
     raster = m.raster_of(height)
     samples = SampleFormat(depth, 2, 1, False, True)
     finder = LossFinder(
