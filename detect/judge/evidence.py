@@ -22,7 +22,7 @@ NULL_RATIO = 1.8
 """Strength over the largest at the null periods. What is reached without a fault: docs/evidence.md."""
 KNOWN_PHASE_RATIO = 1.2
 """The same where another kind of fault has shown the phase: the null peaks are the largest of a thousand phases, and only one is asked
-now. Chance alone seldom gets there; what does must still be clear of its error and above its limit (same source)."""
+now. What gets there must still be clear of its error and above its limit (same source)."""
 NEAR_ENOUGH = 1.03
 """How much stronger a near period may fit: where a few lines carry all the weight it meets the same boundaries and wins by a hair. Bands
 of the picture at another period win by much more (same source)."""

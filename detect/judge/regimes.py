@@ -52,8 +52,8 @@ CLEAR_NS = 2.0
 SUBTLE_NS = 1.0
 """Heads and skew that content may imitate however long it is looked at: large faults of saturation do so."""
 EDGES_MOVE = 40.0
-"""Chi-square that five unknowns must win in the blanking edges before these are taken for the tape's own. Edges put in afterwards
-seldom win as much, and then not as the picture does (docs/evidence.md, tapes of both kinds)."""
+"""Chi-square that five unknowns must win in the blanking edges before these are taken for the tape's own. Most edges put in
+afterwards win far less (docs/evidence.md, tapes of both kinds); those that win more must still agree with the picture."""
 EDGES_AGREE = 20.0
 """Chi-square by which their five unknowns may differ from those of the picture: one chance in a thousand."""
 SOURCE = {"shift": 0, "ramp": 1, "hue_ramp": 2, "edge_left": 0, "edge_right": 1}

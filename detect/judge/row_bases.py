@@ -20,6 +20,8 @@ from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 F64 = NDArray[np.float64]
 Curve = Callable[[F64], F64]
 
+SLANT_FREE = ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5))
+"""The pair relation without slant as a sum: stored lines after line a, and the factor each enters by."""
 EDGES = ("edge_left", "edge_right")
 """Relations of the blanking edges."""
 
@@ -78,11 +80,9 @@ class TimingReadings:
 def timing_readings(standard: Standard, view: View, relation: str, phase: float) -> TimingReadings:
     """Of displacement in mid-line (``shift``), its growth along the line (``ramp``), hue's along the line (``hue_ramp``), ``EDGES``."""
     step = view.chroma_step_y if relation == "hue_ramp" else 1
-    rows = np.arange(view.bottom)
-    lines = [(rows[:, None] + 2.0 * np.arange(step) + 2.0 * k * step, f / step) for k, f in ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5))]
 
     def read(curve: Curve) -> F64:
-        return np.asarray(sum((curve(at) * factor).sum(axis=1) for at, factor in lines))
+        return _slant_free(view, step, curve)
 
     def reading(shape: Curve, plus: float, minus: float | None = None) -> F64:
         """Of the shape at one fraction of the line, less that at another."""
@@ -113,13 +113,16 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
 
 def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:
     """What a unit scallop reads in hue at mid-line, whose reference is the burst: degrees, (bottom,)."""
-    step = view.chroma_step_y
-    rows = np.arange(view.bottom)
     centre = line_fraction(standard, ACTIVE_SAMPLES / 2)
     burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
-    total = np.zeros(view.bottom)
-    for k, factor in ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5)):
-        at = rows[:, None] + 2.0 * np.arange(step) + 2.0 * k * step
-        since_burst = scallop_shape(theta(standard, phase, at, centre)) - scallop_shape(theta(standard, phase, at, burst))
-        total += factor * since_burst.mean(axis=1)
-    return np.asarray(-standard.subcarrier_deg_per_ns * total)
+
+    def since_burst(row: F64) -> F64:
+        return np.subtract(*(scallop_shape(theta(standard, phase, row, fraction)) for fraction in (centre, burst)))
+
+    return -standard.subcarrier_deg_per_ns * _slant_free(view, view.chroma_step_y, since_burst)
+
+
+def _slant_free(view: View, step: int, curve: Curve) -> F64:
+    """What the pair relation reads of a curve over frame rows, (bottom,); a stored line holds the mean of ``step`` lines."""
+    held = np.arange(view.bottom)[:, None] + 2.0 * np.arange(step)
+    return np.asarray(sum(factor * curve(held + 2.0 * k * step).mean(axis=1) for k, factor in SLANT_FREE))
