@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal, stats
@@ -128,3 +130,21 @@ def test_a_scallop_at_a_phase_a_little_off_is_a_scallop_with_skew(name: str) -> 
     turned = scallop_shape(angle + np.radians(90) * off / float(standard.lines_per_pass))
     both = scallop_shape(angle) + skew_of_scallop(standard, off) * skew_shape(angle)
     assert turned == pytest.approx(both, abs=1e-5)
+
+
+def test_noise_that_a_block_code_makes_one_in_each_block_keeps_its_size() -> None:
+    """IEC 61834-2 (from memory) codes blocks of 8 rows of both fields, each by itself: noise changes at their edges only."""
+    blocks = replace(VIEW, noise_block_rows=8)
+    heads = np.floor((np.arange(HEIGHT) / 2 - PHASE) / float(STD_525.lines_per_pass)).astype(int) % 4
+    lines = np.repeat([OFFSETS[heads[a : a + 8]].mean() for a in range(0, HEIGHT, 8)], 8)[:HEIGHT]
+    gains: dict[bool, list[float]] = {True: [], False: []}
+    for seed in range(12):
+        rows = level_rows(seed)
+        rows.ratio[INDEX["noise"]], rows.weight[INDEX["noise"]] = 0.0, 1.0
+        rows.ratio[INDEX["noise"], :-2] = lines[2:] - lines[:-2] + np.random.default_rng(seed).normal(0, 0.02, HEIGHT - 2)
+        for known, view in ((True, blocks), (False, VIEW)):
+            fit = fit_heads(rows, view, STD_525, "noise", PHASE)
+            assert fit is not None
+            gains[known].append(float(fit.value @ OFFSETS / (OFFSETS @ OFFSETS)))
+    assert np.mean(gains[True]) == pytest.approx(1.0, abs=0.05)
+    assert np.mean(gains[False]) < 0.8

@@ -144,8 +144,7 @@ def _heads_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> di
     """What all rows say of the heads in kinds that are clear of their error and not yet found."""
     out = {}
     for kind in KINDS:
-        figure = figure_of(pooled.readings, kind.figure)
-        if kind not in OF_HEADS or kind.kind in taken or figure is None or not (np.abs(figure[0]) > CLEAR * figure[1]).any():
+        if kind not in OF_HEADS or kind.kind in taken or not _clear(pooled, kind, about.carrier):
             continue
         terms = PLAIN
         if kind.relation == "hue":
@@ -154,6 +153,15 @@ def _heads_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> di
         if proof is not None:
             out[kind] = proof
     return out
+
+
+def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
+    """Whether any head's figure is away from nought by more than its error, without the share that the carrier hides."""
+    figure = figure_of(pooled.readings, kind.figure)
+    share = carrier.get(FAMILY[kind.figure], 0.0)
+    return figure is not None and any(
+        abs(value) > CLEAR * without(float(sigma), float(value), share) for value, sigma in zip(*figure, strict=True)
+    )
 
 
 def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:

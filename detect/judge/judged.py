@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect import timecode
-from detect.judge.doubt import Doubt, of_codec
+from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
 from detect.judge.evidence import LEAST_STRENGTH
 from detect.judge.rows import INDEX
 from detect.judge.sections import KINDS as SECTION_KINDS
@@ -72,10 +72,12 @@ def describe(readings: Readings) -> JudgedFile:
     judged = np.isin(parts.kind, JUDGED)
     programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
     raster = RASTERS[height]
-    view = View(raster.picture_row0, height, int(readings.header.measured.get("chroma_step_y", 1)))
+    codec = str(transfer["codec"])
+    chroma_step_y = int(readings.header.measured.get("chroma_step_y", 1))
+    view = View(raster.picture_row0, height, chroma_step_y, noise_block_rows=NOISE_BLOCK_ROWS.get(codec, 1))
     return JudgedFile(
         readings, standard, view, height, frames, rate, start, end, programme, parts,
-        transfer.get("start_timecode"), int(judged.sum()), of_codec(str(transfer["codec"])),
+        transfer.get("start_timecode"), int(judged.sum()), of_codec(codec),
     )  # fmt: skip
 
 

@@ -51,13 +51,15 @@ class HeadReadings:
 @lru_cache(maxsize=512)
 def head_readings(standard: Standard, view: View, relation: str, phase: float) -> HeadReadings:
     operator = view.operator(relation)
+    block = view.noise_block_rows if relation == "noise" else 1
     stored = (0, -2 * operator.step_y) if operator.averaged else (0,)
-    held = [first + 2 * k for first in stored for k in range(operator.step_y)]
+    held = [first + 2 * k for first in stored for k in range(operator.step_y)] if block == 1 else list(range(block))
     rows = np.arange(view.bottom, dtype=np.float64)
 
     def line(at: F64) -> F64:
         """Heads and number of the pass that a stored line shows, means where it holds several lines."""
-        numbers = [pass_of(standard, phase, at + offset) for offset in held]
+        first = np.floor(at / block) * block
+        numbers = [pass_of(standard, phase, first + offset) for offset in held]
         each = [np.stack([*(n % HEADS == h for h in range(1, HEADS)), n], axis=1) for n in numbers]
         return np.asarray(np.mean(each, axis=0))
 

@@ -60,7 +60,8 @@ def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, re
         return None
     own = heads.square_at(standard, fit.phase_lines)
     null = max(heads.square_at(at, phase, of_rest=True) for at, phase in null_places(standard))
-    near = max(heads.square_at(at, phase) for at, phase in near_places(standard, fit.phase_lines))
+    places = near_places(standard, fit.phase_lines, resolved_lines=view.resolved_lines(relation))
+    near = max(heads.square_at(at, phase) for at, phase in places)
     return _evidence(own, null, near, HEADS - 1)
 
 

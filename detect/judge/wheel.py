@@ -34,18 +34,23 @@ class View:
     """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), and what chroma lines are.
 
     ``chroma_step_y``: 2 where they are halved. ``averaged``: they are means of a line and the one before, as a decoder with a delay
-    line leaves them.
+    line leaves them. ``noise_block_rows``: frame rows of a coded block, from row 0 on, in which noise is all one.
     """
 
     top: int
     bottom: int
     chroma_step_y: int = 1
     averaged: bool = False
+    noise_block_rows: int = 1
 
     def operator(self, relation: str) -> Operator:
         if relation in CHROMA:
             return Operator(True, self.chroma_step_y, self.averaged)
         return Operator(relation not in UNSLANTED)
+
+    def resolved_lines(self, relation: str) -> float:
+        """Field lines within which the place of a boundary cannot be told in this relation; 0: to the line."""
+        return self.noise_block_rows / 2 if relation == "noise" and self.noise_block_rows > 1 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +211,18 @@ def null_places(standard: Standard) -> tuple[tuple[Standard, float], ...]:
     return tuple((at, k / NULL_PHASES * float(at.lines_per_pass)) for at in null_standards(standard) for k in range(NULL_PHASES))
 
 
-def near_places(standard: Standard, phase: float) -> list[tuple[Standard, float]]:
-    """Lengths of a pass near the wheel's, about its phase: bands of the picture may fit better there."""
-    return [(turned(standard, p), phase + shift) for p in near_periods(standard) for shift in NEAR_SHIFTS]
+def near_places(standard: Standard, phase: float, *, resolved_lines: float = 0.0) -> list[tuple[Standard, float]]:
+    """Lengths of a pass near the wheel's, about its phase: bands of the picture may fit better there.
+
+    Left out are those whose boundaries run off by less than ``resolved_lines`` from the middle of a field to its end: they are the same.
+    """
+    least = resolved_lines / (standard.passes_per_field / 2)
+    true = float(standard.lines_per_pass)
+    return [
+        (turned(standard, p), phase + shift)
+        for p in near_periods(standard) if abs(p - true) >= least
+        for shift in NEAR_SHIFTS
+    ]  # fmt: skip
 
 
 def turned(standard: Standard, period: float) -> Standard:
