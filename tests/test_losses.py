@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scipy.ndimage
@@ -32,6 +34,12 @@ def search(
     for frame in frames:
         finder.push(frame, cut=frame.number in cuts)
     return finder.finish()
+
+
+def blanked(frame: Frame) -> Frame:
+    """The frame with the first three lines of both fields at 10-bit black."""
+    fields = [replace(f, y=np.concatenate([np.full_like(f.y[:3], 64), f.y[3:]])) for f in frame.fields]
+    return replace(frame, fields=(fields[0], fields[1]))
 
 
 def likely(arrays: Arrays) -> Arrays:
@@ -161,6 +169,12 @@ def test_black_and_flat_pictures_hold_no_losses() -> None:
 
 def test_a_picture_without_noise_holds_no_repeats() -> None:
     frames = frames_of(m.pan(m.still("coffee"), 486, vx=0, vy=0), 12, noise_ire=0.0)
+    assert not np.any(likely(search(frames))["kind"] == KINDS.index("compensated"))
+
+
+def test_blanked_lines_under_a_noisy_picture_hold_no_repeats(moving: m.Scene) -> None:
+    """BT.601 blanking is one code, without noise: lines 1 and 2 of a field equal line 0, and nothing was repeated."""
+    frames = [blanked(f) for f in frames_of(moving, 6, noise_ire=1.0)]
     assert not np.any(likely(search(frames))["kind"] == KINDS.index("compensated"))
 
 

@@ -19,7 +19,7 @@ from detect.judge.limits import Limits
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled, WindowJumps
-from detect.judge.wheel import View, WheelFit
+from detect.judge.wheel import ALONE, View, WheelFit
 from detect.standards import Standard, pass_bounds_rows
 
 F64 = NDArray[np.float64]
@@ -239,7 +239,7 @@ def _finding(
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"
     words = {"one_head" if len(heads) == 1 else "several"}
-    if about.view.averaged and value < 0:
+    if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
         words.add("averaged")
     bands = pass_bounds_rows(about.standard, part.fit.phase_lines, about.view.bottom)
     shown = [(a, b - 1) for k, a, b in bands if not heads or LETTERS[k % 4] in heads]

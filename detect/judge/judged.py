@@ -10,19 +10,21 @@ from numpy.typing import NDArray
 
 from detect import timecode
 from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
-from detect.judge.evidence import LEAST_STRENGTH
-from detect.judge.rows import INDEX
+from detect.judge.head_fit import fit_heads
+from detect.judge.rows import Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
-from detect.judge.stretch import Pooled, fit_windows_alone, pool_windows
-from detect.judge.wheel import View, WheelFit
+from detect.judge.stretch import Pooled, fit_windows_alone, pool_windows, rows_alone
+from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
-from detect.standards import RASTERS, STANDARDS, Standard
+from detect.standards import HEADS, RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 AVERAGED_OVER_PLAIN = 1.3
-"""How much better means of two chroma lines must fit before a delay line is believed (house practice)."""
+"""How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
+DECODER_ODDS = 8.0
+"""... and how much likelier they must be, log likelihood: e^8 to 1 (house practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,14 +84,26 @@ def describe(readings: Readings) -> JudgedFile:
 
 
 def with_decoder(file: JudgedFile) -> JudgedFile:
-    """In 625, whether the chroma lines are means of two, as a decoder with a delay line leaves them: whichever fits saturation better."""
-    if not file.standard.alternating_v or not file.programme.any():
+    """Of which lines the decoder made the chroma lines (``CHROMA_LINES``): whichever explains the heads' saturation and hue better.
+
+    The same rows are fitted under each; lines that are taken as they are win unless another is clearly likelier.
+    """
+    if not file.programme.any():
         return file
-    averaged = replace(file, view=replace(file.view, averaged=True))
-    k = INDEX["saturation"]
     members = np.flatnonzero(file.programme)
-    plain_fit, mean_fit = (wheel_of(f, members, None) for f in (file, averaged))
-    return averaged if mean_fit.strength[k] > AVERAGED_OVER_PLAIN * max(plain_fit.strength[k], LEAST_STRENGTH) else file
+    rows = rows_alone(file.readings, mask_of(file, members), file.view, height=file.height)
+    views = {name: replace(file.view, chroma_lines=lines) for name, lines in CHROMA_LINES.items()}
+    square = {name: _square_of_chroma(rows, view, file.standard) for name, view in views.items()}
+    best = max(square, key=lambda name: square[name])
+    clear = square[best] - square["one"] > 2 * DECODER_ODDS and square[best] > AVERAGED_OVER_PLAIN * square["one"]
+    return replace(file, view=views[best]) if clear else file
+
+
+def _square_of_chroma(rows: Rows, view: View, standard: Standard) -> float:
+    """Squared size in standard errors of what the heads do to saturation, and in 525 to hue, at the phase that suits it best."""
+    phase = fit_wheel(rows, view, standard).phase_lines
+    heads = [fit_heads(rows, view, standard, k, phase) for k in (("saturation",) if standard.alternating_v else ("saturation", "hue"))]
+    return sum((HEADS - 1) * h.square_at(standard, phase) for h in heads if h is not None)
 
 
 def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:

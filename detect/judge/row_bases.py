@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, line_fraction, scallop_shape, skew_shape, theta
-from detect.judge.wheel import View
+from detect.judge.wheel import Operator, View
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
 F64 = NDArray[np.float64]
@@ -52,16 +52,17 @@ class HeadReadings:
 def head_readings(standard: Standard, view: View, relation: str, phase: float) -> HeadReadings:
     operator = view.operator(relation)
     block = view.noise_block_rows if relation == "noise" else 1
-    stored = (0, -2 * operator.step_y) if operator.averaged else (0,)
-    held = [first + 2 * k for first in stored for k in range(operator.step_y)] if block == 1 else list(range(block))
+    held = operator.held() if block == 1 else [(k, 1 / block) for k in range(block)]
     rows = np.arange(view.bottom, dtype=np.float64)
 
     def line(at: F64) -> F64:
         """Heads and number of the pass that a stored line shows, means where it holds several lines."""
         first = np.floor(at / block) * block
-        numbers = [pass_of(standard, phase, first + offset) for offset in held]
-        each = [np.stack([*(n % HEADS == h for h in range(1, HEADS)), n], axis=1) for n in numbers]
-        return np.asarray(np.mean(each, axis=0))
+        total = np.zeros((len(at), HEADS))
+        for offset, share in held:
+            n = pass_of(standard, phase, first + offset)
+            total += share * np.stack([*(n % HEADS == h for h in range(1, HEADS)), n], axis=1)
+        return total
 
     p, a, b, n = (line(rows + 2 * k * operator.step_y) for k in (-1, 0, 1, 2))
     reads = 1.5 * ((b - a) - (n - p) / 3) if operator.slanted else b - a
@@ -81,10 +82,10 @@ class TimingReadings:
 @lru_cache(maxsize=512)
 def timing_readings(standard: Standard, view: View, relation: str, phase: float) -> TimingReadings:
     """Of displacement in mid-line (``shift``), its growth along the line (``ramp``), hue's along the line (``hue_ramp``), ``EDGES``."""
-    step = view.chroma_step_y if relation == "hue_ramp" else 1
+    operator = view.operator(relation)
 
     def read(curve: Curve) -> F64:
-        return _slant_free(view, step, curve)
+        return _slant_free(view, operator, curve)
 
     def reading(shape: Curve, plus: float, minus: float | None = None) -> F64:
         """Of the shape at one fraction of the line, less that at another."""
@@ -121,10 +122,15 @@ def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:
     def since_burst(row: F64) -> F64:
         return np.subtract(*(scallop_shape(theta(standard, phase, row, fraction)) for fraction in (centre, burst)))
 
-    return -standard.subcarrier_deg_per_ns * _slant_free(view, view.chroma_step_y, since_burst)
+    return -standard.subcarrier_deg_per_ns * _slant_free(view, view.operator("hue"), since_burst)
 
 
-def _slant_free(view: View, step: int, curve: Curve) -> F64:
-    """What the pair relation reads of a curve over frame rows, (bottom,); a stored line holds the mean of ``step`` lines."""
-    held = np.arange(view.bottom)[:, None] + 2.0 * np.arange(step)
-    return np.asarray(sum(factor * curve(held + 2.0 * k * step).mean(axis=1) for k, factor in SLANT_FREE))
+def _slant_free(view: View, operator: Operator, curve: Curve) -> F64:
+    """What the pair relation reads of a curve over frame rows, (bottom,), in lines as they are stored."""
+    rows = np.arange(view.bottom, dtype=np.float64)
+    held = operator.held()
+
+    def line(at: F64) -> F64:
+        return np.asarray(sum(share * curve(at + after) for after, share in held))
+
+    return np.asarray(sum(factor * line(rows + 2.0 * k * operator.step_y) for k, factor in SLANT_FREE))

@@ -26,8 +26,10 @@ RELOCK_RATIO = 4.0
 re-locks reach many times this (docs/evidence.md)."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
-FEWEST_WINDOWS = 3
+FEWEST_WINDOWS = 2
 """A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
+SHORT_WINDOWS, SHORT_RATIO = 3, 8.0
+"""What lasts fewer windows than that is perhaps of one shot, and must stand out so much more."""
 
 
 def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
@@ -64,7 +66,7 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
     out: list[tuple[NDArray[np.int64], Pooled]] = []
     for part in parts:
         pooled = pool_of(file, part, None)
-        while out and not _differ(out[-1][1], pooled, file.standard):
+        while out and not _differ(out[-1], (part, pooled), file.standard):
             before = out.pop()[0]
             part = np.concatenate([before, part])
             pooled = pool_of(file, part, None)
@@ -72,10 +74,13 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
     return [(part, pooled if pooled.locked else seen_in_part(file, part, pooled)) for part, pooled in out]
 
 
-def _differ(a: Pooled, b: Pooled, standard: Standard) -> bool:
+def _differ(before: tuple[NDArray[np.int64], Pooled], after: tuple[NDArray[np.int64], Pooled], standard: Standard) -> bool:
     period = float(standard.lines_per_pass)
-    step = (b.fit.phase_lines - a.fit.phase_lines + period / 2) % period - period / 2
-    sure = a.locked and b.locked and min(a.fit.null_ratio, b.fit.null_ratio) >= RELOCK_RATIO
+    step = (after[1].fit.phase_lines - before[1].fit.phase_lines + period / 2) % period - period / 2
+    sure = all(
+        pooled.locked and pooled.fit.null_ratio >= (SHORT_RATIO if len(part) < SHORT_WINDOWS else RELOCK_RATIO)
+        for part, pooled in (before, after)
+    )
     return sure and abs(step) > SAME_PHASE_LINES
 
 

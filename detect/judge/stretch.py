@@ -83,11 +83,16 @@ def _gathered(readings: Readings, chosen: NDArray[np.bool_], view: View, height:
     return _Gathered(pool.rows(), len(shots), pool.groups, count.independent(view))
 
 
+def rows_alone(readings: Readings, chosen: NDArray[np.bool_], view: View, *, height: int) -> Rows:
+    """The rows of the chosen windows, without any fit."""
+    return _gathered(readings, chosen, view, height).rows
+
+
 def fit_windows_alone(
     readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
 ) -> WheelFit:
     """The wheel in the chosen windows, without the figures, which take longer."""
-    return fit_wheel(_gathered(readings, chosen, view, height).rows, view, standard, phase=phase)
+    return fit_wheel(rows_alone(readings, chosen, view, height=height), view, standard, phase=phase)
 
 
 def pool_windows(

@@ -24,7 +24,9 @@ USUAL_VARIANCE = 2.0
 JUMP_PRICE = 100.0
 """Log-likelihood a new phase must win: one window gives 60 at most, so a window whose content looks like a wheel makes no re-lock."""
 WINDOW_CAP = 60.0
-"""Log-likelihood that one window may give one phase over another."""
+"""Log-likelihood that one window may give one phase over another..."""
+BEYOND_CAP = 0.1
+"""... and the share of what is beyond that counts: of two phases that both lose to the content of a shot, the better one stays."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +73,8 @@ def track(curve: F64) -> NDArray[np.int64]:
     windows, phases = curve.shape
     if windows == 0:
         return np.zeros(0, np.int64)
-    capped = np.maximum(curve - curve.max(axis=1, keepdims=True), -WINDOW_CAP)
+    behind = curve - curve.max(axis=1, keepdims=True)
+    capped = np.maximum(behind, -WINDOW_CAP) + BEYOND_CAP * np.minimum(behind + WINDOW_CAP, 0.0)
     score = capped[0].copy()
     back = np.zeros((windows, phases), np.int32)
     for w in range(1, windows):

@@ -32,13 +32,12 @@ from detect.judge.states import joined, relocks_of, settled, wheel_state, wheel_
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
-from detect.judge.wheel import WheelFit
+from detect.judge.wheel import ALONE, WheelFit
 from detect.readings import Readings
 
-AVERAGED = (
-    "the chroma lines are means of two lines, as a decoder with a delay line leaves them: a hue error of one head shows as a loss of "
-    "its saturation, and not as hue"
-)
+MEANS_OF_LINES = "the chroma lines are means of {number} lines, as a decoder with {delays} leaves them: "
+HUE_LOST = "a hue error of one head shows as a loss of its saturation, and not as hue"
+STEPS_SPREAD = "colour changes from head to head over as many lines, which the figures allow for"
 BLOCK_WINDOWS = 50
 MOST_BLOCKS = 40
 """A stretch is also looked at minute by minute, in 40 blocks at most."""
@@ -91,8 +90,9 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         }
     )
     warnings = list(readings.header.warnings)
-    if file.view.averaged:
-        warnings.append(AVERAGED)
+    if file.view.chroma_lines != ALONE:
+        number, delays = {2: ("two", "a delay line"), 3: ("three", "two lines of delay")}[len(file.view.chroma_lines)]
+        warnings.append(MEANS_OF_LINES.format(number=number, delays=delays) + (HUE_LOST if file.standard.alternating_v else STEPS_SPREAD))
     return Findings(
         headpass=__version__,
         created=datetime.now(UTC).isoformat(timespec="seconds"),

@@ -7,6 +7,7 @@ period the phase is sought on its lattice; the same fit at other periods, with a
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -29,23 +30,31 @@ NEAR_OFFSETS = (0.09, 0.16, 0.25, 0.4, 0.6)
 """Field lines: periods so near that a picture built like bands would fit them better than the wheel's."""
 
 
+Lines = tuple[tuple[int, float], ...]
+"""Lines of a field after a stored one, and the share each has in it."""
+ALONE: Lines = ((0, 1.0),)
+CHROMA_LINES: Mapping[str, Lines] = {"one": ALONE, "two": ((0, 0.5), (-1, 0.5)), "three": ((-1, 0.25), (0, 0.5), (1, 0.25))}
+"""How decoders part chroma from luminance: along the line; with one line of delay, as all in 625 that are not the simplest do; with
+two lines of delay, a comb about the line (common practice, no single source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class View:
     """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), and what chroma lines are.
 
-    ``chroma_step_y``: 2 where they are halved. ``averaged``: they are means of a line and the one before, as a decoder with a delay
-    line leaves them. ``noise_block_rows``: frame rows of a coded block, from row 0 on, in which noise is all one.
+    ``chroma_step_y``: 2 where they are halved. ``chroma_lines``: of which lines a decoder made them, see ``CHROMA_LINES``.
+    ``noise_block_rows``: frame rows of a coded block, from row 0 on, in which noise is all one.
     """
 
     top: int
     bottom: int
     chroma_step_y: int = 1
-    averaged: bool = False
+    chroma_lines: Lines = ALONE
     noise_block_rows: int = 1
 
     def operator(self, relation: str) -> Operator:
         if relation in CHROMA:
-            return Operator(True, self.chroma_step_y, self.averaged)
+            return Operator(True, self.chroma_step_y, self.chroma_lines)
         return Operator(relation not in UNSLANTED)
 
     def resolved_lines(self, relation: str) -> float:
@@ -55,11 +64,11 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class Operator:
-    """What a relation does with lines: free of slant or not, line step, and whether lines are means of two."""
+    """What a relation does with lines: free of slant or not, line step, and what lines are means of."""
 
     slanted: bool
     step_y: int = 1
-    averaged: bool = False
+    lines: Lines = ALONE
 
     def reads(self, row: int, c: int) -> tuple[float, bool]:
         """What the pair at ``row`` reads of a unit step at row c, and whether the step lies between its two inner lines."""
@@ -68,13 +77,13 @@ class Operator:
         value = 1.5 * ((b - a) - (n - p) / 3) if self.slanted else b - a
         return value, b != a
 
+    def held(self) -> list[tuple[int, float]]:
+        """Frame rows after a stored line's first that it holds, and the share each has in it."""
+        return [(2 * self.step_y * j + 2 * k, share / self.step_y) for j, share in self.lines for k in range(self.step_y)]
+
     def _line(self, row: int, c: int) -> float:
         """A stored line's share of a unit step at row c."""
-        here = sum(1.0 for k in range(self.step_y) if row + 2 * k >= c) / self.step_y
-        if not self.averaged:
-            return here
-        before = sum(1.0 for k in range(self.step_y) if row - 2 * self.step_y + 2 * k >= c) / self.step_y
-        return (here + before) / 2
+        return sum(share for after, share in self.held() if row + after >= c)
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,9 @@ COPY_MOST_IRE = 0.15
 """... and by less than this in any case: noise of 0.3 IRE (50 dB), quieter than any such tape, makes lines differ by 0.34."""
 QUIETEST_BLOCK = 0.5
 """One block in a hundred differs by no more than this share of what noise does on average (16 samples, 10 free values)."""
+LEAST_ROUGHNESS = 0.2
+"""Neighbouring samples of a repeat differ by at least this share of what noise makes lines differ: by 0.72 of it on average where noise
+fills 4.2 of 6.75 MHz (root of 1 - sinc(2 x 4.2 / 13.5), BT.601 sampling), and by nothing in blanked lines and clipped black."""
 COPY_TRIALS = 18.0
 """ln of the number of places and sources tried in some minutes: the prior odds against a copy."""
 MOST_COPIES = 200
@@ -131,7 +134,7 @@ class CopyFinder:
         bound = max(min(COPY_SHARE * usual, self._most), self._floor)
         found = copy_kernels.find_copies(
             y, here, before, half, self._left, self._right, self._sums, bound, self._first, self._last, COPY_BLOCKS,
-            self._found,
+            LEAST_ROUGHNESS * usual, self._found,
         )  # fmt: skip
         line, x0, x1, _, own, control = self._found[:found].T
         control = np.minimum(control, usual)

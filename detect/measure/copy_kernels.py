@@ -56,6 +56,15 @@ def _least_control(sums: NDArray[np.int32], k: int, i: int, b: int, first: int, 
 
 
 @compiled
+def _roughness(row: NDArray[np.int16], x0: int, x1: int) -> float:
+    """Mean difference of neighbouring samples."""
+    total = 0.0
+    for x in range(x0 + 1, x1):
+        total += abs(float(row[x]) - float(row[x - 1]))
+    return total / (x1 - x0 - 1)
+
+
+@compiled
 def find_copies(
     y: I16,
     here: int,
@@ -68,9 +77,13 @@ def find_copies(
     first: int,
     last: int,
     blocks_least: int,
+    rough: float,
     out: F32,
 ) -> int:
     """Runs that equal an earlier piece of picture far better than their surroundings equal theirs; returns how many.
+
+    Neighbouring samples of a run must differ by ``rough`` on average, as noise makes them: blanked lines and clipped black equal
+    one another without having been repeated.
 
     A block counts when its mean difference is below ``bound`` and below 0.6 of the least of its controls, the same
     relation three lines up and down. ``out``: line, x0, x1, source (0 to 3), mean difference, and that of the most
@@ -105,7 +118,7 @@ def find_copies(
                     if 0 <= q < blocks:
                         control = min(control, float(sums[k, i, q]))
                 own = total / (b - b0)
-                if own > 0.6 * control:
+                if own > 0.6 * control or _roughness(y[here, i], left + 16 * b0, left + 16 * b) < rough:
                     continue
                 # the ends, sample by sample: as long as the difference stays small
                 f = here if k < 2 else before
