@@ -12,6 +12,7 @@ from detect.judge.head_fit import NEIGHBOURS_SHOW, fit_heads
 from detect.judge.row_bases import head_readings
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.time_geometry import scallop_shape, skew_of_scallop, skew_shape
+from detect.judge.wheel import CHROMA_LINES
 from detect.judge.white_rows import WhiteRows, square, white_rows
 from detect.standards import STANDARDS, STD_525
 from tests.drawn_rows import HEIGHT, PHASE, VIEW, jumps_between
@@ -32,7 +33,7 @@ def coloured(seed: int) -> np.ndarray:
 def level_rows(seed: int, *, shows: float = NEIGHBOURS_SHOW) -> Rows:
     """Rows of the level relation that hold OFFSETS."""
     readings = head_readings(STD_525, VIEW, "level", PHASE)
-    pattern = readings.reads[:, :3] @ (OFFSETS[1:] - OFFSETS[0]) * np.where(readings.crossing, 1.0, shows)
+    pattern = readings.reads(shows)[:, :3] @ (OFFSETS[1:] - OFFSETS[0])
     ratio, weight = np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT))
     ratio[INDEX["level"]], weight[INDEX["level"]] = pattern + coloured(seed), 1.0
     return Rows(ratio, weight)
@@ -42,9 +43,20 @@ def test_a_drawn_pattern_reads_what_its_lines_say() -> None:
     """Four lines p, a, b, n with the boundary between a and b: 1.5 (1 - 1/3) of the step (arithmetic)."""
     readings = head_readings(STD_525, VIEW, "level", PHASE)
     first = int(np.flatnonzero(readings.crossing)[10])
-    assert readings.reads[first, 3] == pytest.approx(1.0)
-    assert readings.reads[first - 2, 3] == readings.reads[first + 2, 3] == pytest.approx(-0.5)
-    assert readings.reads[first + 8, 3] == 0.0
+    assert readings.reads()[first, 3] == pytest.approx(1.0)
+    assert readings.reads()[first - 2, 3] == readings.reads()[first + 2, 3] == pytest.approx(-0.5)
+    assert readings.reads()[first + 8, 3] == 0.0
+
+
+def test_a_step_spread_over_two_lines_reads_more_where_less_slant_is_taken_off() -> None:
+    """Arithmetic: lines 0, 0, 1/2, 1 read b - a - s (n - p) / 3 = 1/2 - s / 3 of what a sharp step reads, 1 - s / 3."""
+    view = replace(VIEW, chroma_lines=CHROMA_LINES["two"])
+    sharp, spread = (head_readings(STD_525, v, "saturation", PHASE) for v in (VIEW, view))
+    first = int(np.flatnonzero(sharp.crossing)[10])
+    for slant in (1.0, 0.8):
+        shows = 2 * slant / (3 - slant)
+        assert sharp.reads(shows)[first, 3] == pytest.approx(1.0)
+        assert spread.reads(shows)[[first, first + 2], 3] == pytest.approx((0.5 - slant / 3) / (1 - slant / 3))
 
 
 def test_errors_are_as_large_as_they_say_and_smaller_than_without_the_correlation() -> None:
@@ -57,7 +69,7 @@ def test_errors_are_as_large_as_they_say_and_smaller_than_without_the_correlatio
         values.append(fit.value - OFFSETS)
         sigmas.append(fit.sigma)
         at = np.flatnonzero(basis.crossing)
-        heads = np.linalg.lstsq(basis.reads[at, :3], rows.ratio[INDEX["level"]][at], rcond=None)[0]
+        heads = np.linalg.lstsq(basis.reads()[at, :3], rows.ratio[INDEX["level"]][at], rcond=None)[0]
         plain.append(np.append(0.0, heads) - np.append(0.0, heads).mean() - OFFSETS)
     z = np.array(values) / np.array(sigmas)
     # a share of 0.683 is due, with the scatter of as many tapes (binomial, scipy; the four heads of a tape count as one and a half)
@@ -69,7 +81,7 @@ def test_errors_are_as_large_as_they_say_and_smaller_than_without_the_correlatio
 def test_the_share_that_neighbours_show_is_learnt_where_offsets_are_large() -> None:
     rows = level_rows(1, shows=0.7)
     readings = head_readings(STD_525, VIEW, "level", PHASE)
-    large = readings.reads[:, :3] @ (100 * (OFFSETS[1:] - OFFSETS[0])) * np.where(readings.crossing, 1.0, 0.7)
+    large = readings.reads(0.7)[:, :3] @ (100 * (OFFSETS[1:] - OFFSETS[0]))
     rows.ratio[INDEX["level"]] = large + coloured(1)
     fit = fit_heads(rows, VIEW, STD_525, "level", PHASE)
     assert fit is not None
@@ -80,7 +92,7 @@ def test_the_share_that_neighbours_show_is_learnt_where_offsets_are_large() -> N
 def test_whitened_least_squares_is_aitkens_estimator() -> None:
     """(X' C^-1 X)^-1 X' C^-1 y, Aitken 1935, written out with the covariance the rows were whitened by."""
     rows = level_rows(3)
-    reads = head_readings(STD_525, VIEW, "level", PHASE).reads[:, :3]
+    reads = head_readings(STD_525, VIEW, "level", PHASE).reads()[:, :3]
     white = white_rows(rows.ratio[INDEX["level"]], rows.weight[INDEX["level"]], VIEW, reach=2, faults=reads, nulls=reads[:, None])
     assert isinstance(white, WhiteRows)
     inverse = np.linalg.inv(white.root @ white.root.T)

@@ -19,6 +19,8 @@ F64 = NDArray[np.float64]
 NEIGHBOURS_SHOW, NEIGHBOURS_ERROR = 0.82, 0.05
 """Share of a head's offset that pairs show whose outer lines alone cross a boundary, since weights shrink the slant, and how firmly
 that is held where the tape itself tells otherwise; what tapes tell: docs/evidence.md."""
+MOST_SLANT = 2.0
+"""Share of the slant taken off that is not believed: it is 1 at most, but for noise."""
 WORST_CONDITION = 1e9
 """Condition of the normal equations beyond which the heads cannot be told."""
 ROUNDS = 3
@@ -66,7 +68,7 @@ class HeadFit:
 
 def _reads(readings: HeadReadings, shows: float, *, common: bool) -> F64:
     """What the unknowns read, (bottom, 3), or 4 with a step common to all boundaries."""
-    each = np.where(readings.crossing, 1.0, shows)[:, None] * readings.reads
+    each = readings.reads(shows)
     return each if common else each[:, : HEADS - 1]
 
 
@@ -121,14 +123,17 @@ def fit_heads(
 
 def _shown(white: WhiteRows, readings: HeadReadings, value: F64) -> tuple[float, float]:
     """Share that the neighbours show of these offsets, and its standard error: infinite where the offsets are too small to tell."""
-    pattern = readings.reads[:, : len(value)] @ value
-    on, beside = (white.basis((pattern * chosen)[:, None])[:, 0] for chosen in (readings.crossing, ~readings.crossing))
-    normal = np.array([[on @ on, on @ beside], [on @ beside, beside @ beside]])
+    unknown = NEIGHBOURS_SHOW, np.inf
+    if readings.outer is None:
+        return unknown
+    inner, outer = (white.basis((part[:, : len(value)] @ value)[:, None])[:, 0] for part in (readings.inner, -readings.outer))
+    normal = np.array([[inner @ inner, inner @ outer], [inner @ outer, outer @ outer]])
     if np.linalg.cond(normal) > WORST_CONDITION:
-        return NEIGHBOURS_SHOW, np.inf
+        return unknown
     cov = np.linalg.inv(normal)
-    one, other = cov @ np.array([on @ white.data, beside @ white.data])
-    if one <= 0:
-        return NEIGHBOURS_SHOW, np.inf
-    share = float(other / one)
-    return share, float(np.sqrt(cov[1, 1] + share**2 * cov[0, 0] - 2 * share * cov[0, 1]) / one)
+    one, other = cov @ np.array([inner @ white.data, outer @ white.data])
+    if one <= 0 or not 0 < other / one < MOST_SLANT:
+        return unknown
+    slant = float(other / one)
+    error = float(np.sqrt(cov[1, 1] + slant**2 * cov[0, 0] - 2 * slant * cov[0, 1]) / one)
+    return 2 * slant / (3 - slant), 6 / (3 - slant) ** 2 * error

@@ -33,15 +33,31 @@ def pass_of(standard: Standard, phase: float, row: F64) -> F64:
 
 @dataclass(frozen=True, slots=True)
 class HeadReadings:
-    """What offsets of the heads B, C and D against A read, and a step common to all boundaries: ``reads`` (bottom, 4).
+    """What offsets of the heads B, C and D against A, and a step common to all boundaries, make of each pair: (bottom, 4).
 
-    ``crossing`` (bottom,): the boundary lies between the two inner lines.
+    ``inner``: b - a; ``outer``: (n - p) / 3, None where slant is not taken off.
     """
 
-    reads: F64
-    crossing: NDArray[np.bool_]
+    inner: F64
+    outer: F64 | None
     boundary: NDArray[np.int64]
     """Type of the boundary nearest to each pair's middle: 0 from A to B, 3 from D to A."""
+
+    @property
+    def crossing(self) -> NDArray[np.bool_]:
+        """Whether the boundary lies between the two inner lines, (bottom,)."""
+        return np.asarray(self.inner[:, -1] != 0)
+
+    def reads(self, shows: float = 1.0) -> F64:
+        """What the relation reads, (bottom, 4), in units of a step between two lines.
+
+        ``shows``: how much of a step that the outer lines alone hold is read. It tells the share s of the slant that is taken off, which
+        weights shrink: pairs read b - a - s (n - p) / 3, the step itself 1 - s / 3, and beside it s / 3; so shows / 2 = s / (3 - s).
+        """
+        if self.outer is None:
+            return self.inner
+        share = 3 * shows / (2 + shows)
+        return (self.inner - share * self.outer) / (1 - share / 3)
 
     def of_boundaries(self, values: F64) -> F64:
         """A value for each type of boundary, (4,), at every row: (bottom,)."""
@@ -65,10 +81,9 @@ def head_readings(standard: Standard, view: View, relation: str, phase: float) -
         return total
 
     p, a, b, n = (line(rows + 2 * k * operator.step_y) for k in (-1, 0, 1, 2))
-    reads = 1.5 * ((b - a) - (n - p) / 3) if operator.slanted else b - a
     middle = rows + 3 * operator.step_y - 2  # half-way between the first picture line of a and the last of b, to a line
     nearest = np.round((middle / 2 - phase) / float(standard.lines_per_pass)).astype(np.int64)
-    return HeadReadings(reads, (b - a)[:, -1] != 0, (nearest - 1) % HEADS)
+    return HeadReadings(b - a, (n - p) / 3 if operator.slanted else None, (nearest - 1) % HEADS)
 
 
 @dataclass(frozen=True, slots=True)

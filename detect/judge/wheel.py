@@ -20,8 +20,8 @@ from detect.standards import HEADS, Standard
 F64 = NDArray[np.float64]
 
 NEIGHBOUR_GAIN = 0.85
-"""How much of the jump the pairs next to a boundary show through their outer lines: weights shrink it (feasibility measurement).
-Used to find the phase only, never for values."""
+"""How much of the jump the pairs next to a boundary show through their outer lines: weights shrink the slant that is taken off
+(feasibility measurement; ``row_bases.HeadReadings.reads``). Used to find the phase only, never for values."""
 EDGE_ROWS = 8
 """Rows left out at the top and bottom of the picture: half lines, switching, blanking."""
 NULL_PERIODS = (13.2, 13.7, 14.3, 14.9, 16.0, 17.3, 17.9, 18.6, 19.3, 20.1)
@@ -74,8 +74,8 @@ class Operator:
         """What the pair at ``row`` reads of a unit step at row c, and whether the step lies between its two inner lines."""
         span = 2 * self.step_y
         p, a, b, n = (self._line(row + k * span, c) for k in (-1, 0, 1, 2))
-        value = 1.5 * ((b - a) - (n - p) / 3) if self.slanted else b - a
-        return value, b != a
+        share = 3 * NEIGHBOUR_GAIN / (2 + NEIGHBOUR_GAIN) if self.slanted else 0.0
+        return ((b - a) - share * (n - p) / 3) / (1 - share / 3), b != a
 
     def held(self) -> list[tuple[int, float]]:
         """Frame rows after a stored line's first that it holds, and the share each has in it."""
@@ -111,8 +111,6 @@ def _template(height: int, operator: Operator, *, crossing_only: bool) -> Templa
                 if (r - parity) % span or r < span:
                     continue
                 value, crossing = operator.reads(r, c)
-                if not crossing:
-                    value *= NEIGHBOUR_GAIN
                 if value and (crossing or not crossing_only):
                     found.append((-abs(value), r, value))
         for k, (_, r, value) in enumerate(sorted(found)[:PLACES]):
