@@ -24,6 +24,7 @@ def candidates(
     x0 = rng.integers(10, 600, count)
     return {
         "frame": np.sort(rng.integers(0, frames, count)),
+        "field": np.zeros(count, int),
         "line": rng.integers(5, 235, count),
         "x0": x0,
         "x1": x0 + np.maximum(6, rng.normal(length, 1, count)).astype(int),

@@ -1,11 +1,12 @@
 """Which candidate losses are taken for losses: the score, the picture's own light, and the wheel.
 
-The score of a candidate (log odds) is right for ordinary pictures. Three things are known only afterwards:
+The score of a candidate (log odds) is right for ordinary pictures. Four things are known only afterwards:
 
 * *light*: glints, sequins and dirt on film leave near misses, which tell how many false ones to expect among them
   (``loss_light``); the threshold rises there;
 * *the picture*: where a field cannot be predicted at all, many candidates of any look stand just below the threshold;
   the number of false ones above it is predicted from them;
+* *what moves*: thin edges that fall on a line of their own now and then keep to a course (``loss_tracks``), and are no losses;
 * *the wheel*: a scratch comes back in every pass at the same place. Where losses crowd at one place across the tape in
   different lines of the picture, the odds of the next candidate there are better by the ratio of the densities, and
   its threshold is lower by the logarithm of that (Bayes; Armstrong, Rayner and Kokaram 1998 gain the same way).
@@ -24,8 +25,11 @@ from scipy import stats
 
 from detect.judge import loss_light
 from detect.judge.loss_light import COMPENSATED
+from detect.judge.loss_tracks import on_tracks
 from detect.measure.line_ends import STANDING
 
+FIELD_LINES = 243
+"""Of 525; 288 of 625 have a sixth more room, which makes courses of moving things a little less likely by chance."""
 LIKELY = 2.0
 """Log odds from which a candidate is a loss, other things equal (as measure.losses.LIKELY, set on development
 footage)."""
@@ -76,11 +80,13 @@ def choose_losses(
     cuts: NDArray[np.integer[Any]],
     frame_rate: float,
     pass_position: NDArray[np.floating[Any]] | None = None,
+    lines: int = FIELD_LINES,
 ) -> NDArray[np.bool_]:
     """True for candidates taken as losses.
 
     ``candidates``: arrays of ``LossFinder.finish``, in order of time; ``cuts``: frames that begin a shot;
-    ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``).
+    ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``);
+    ``lines``: of a field.
     """
     score = np.asarray(candidates["score"], float)
     if not len(score):
@@ -98,7 +104,14 @@ def choose_losses(
         decoy = (np.asarray(candidates["stack"]) == 0) & (np.asarray(candidates["kind"]) == COMPENSATED)
         threshold = np.maximum(threshold, _of_the_decoys(candidates, shot, decoy, frame_rate))
     is_loss = (np.asarray(candidates["kind"]) != STANDING) & ~decoy
-    return np.asarray((score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss)
+    taken = (score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss
+    seen = np.flatnonzero(taken & (np.asarray(candidates["kind"]) != COMPENSATED))
+    numbers = {k: np.asarray(candidates[k]).astype(np.int64)[seen] for k in ("frame", "field", "line", "x0", "x1")}
+    place = None if pass_position is None else np.asarray(pass_position, float)[seen]
+    taken[seen] &= ~on_tracks(
+        2 * numbers["frame"] + numbers["field"], numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines
+    )
+    return np.asarray(taken)
 
 
 def _of_the_picture(

@@ -90,7 +90,7 @@ class TimingRows:
             basis = white.basis((both.corrected if corrected else both.uncorrected) * has)
             values = white.data if data is None else data[relation]
             parts.append(Part(SOURCE[relation], values, np.ones(len(values)), basis))
-        return fit_parts(parts, self.hue, self.scallop)
+        return fit_parts(parts, self.hue, self.scallop, corrected=corrected)
 
     def part_of(self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice) -> F64:
         """What some unknowns of a fit read in one relation, as whitened."""

@@ -1,0 +1,80 @@
+"""Thin things that move are told from losses by their course; losses that fall anywhere, scratches and creases are kept."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from detect.judge.loss_tracks import on_tracks
+
+LINES = 243
+PASS_LINES = 525 / 32
+Losses = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def anywhere(rng: np.random.Generator, count: int, fields: int = 600) -> Losses:
+    x0 = rng.integers(0, 680, count)
+    return np.sort(rng.integers(0, fields, count)), rng.integers(0, LINES, count), x0, x0 + rng.integers(7, 60, count)
+
+
+def moving(rng: np.random.Generator, count: int = 9) -> Losses:
+    """A thin edge that rises by 1.2 lines and goes left by 0.9 samples a field, seen in some of 50 fields."""
+    t = np.sort(rng.choice(50, count, replace=False)) + 100
+    middle = 640 - 0.9 * (t - 100) + rng.normal(0, 5, count)
+    half = rng.integers(10, 28, count)
+    return t, np.round(200 - 1.2 * (t - 100)).astype(int), (middle - half).astype(int), (middle + half).astype(int)
+
+
+def scratch(rng: np.random.Generator) -> tuple[Losses, np.ndarray]:
+    """Seven passes in ten are hit for half a second at one place across the tape, which drifts a little."""
+    t, k = np.nonzero(rng.random((30, 14)) < 0.7)
+    place = 0.4 + 0.0002 * t
+    at = 4.1 + (k + place) * PASS_LINES
+    x0 = (858 * (at % 1) * 0.8).astype(int)
+    return (t, at.astype(int), x0, x0 + 20), place
+
+
+def joined(*parts: Losses) -> Losses:
+    whole = [np.concatenate(p) for p in zip(*parts, strict=True)]
+    order = np.argsort(whole[0], kind="stable")
+    return whole[0][order], whole[1][order], whole[2][order], whole[3][order]
+
+
+def tracks(losses: Losses, position: np.ndarray | None = None) -> np.ndarray:
+    return on_tracks(*losses, np.zeros(len(losses[0]), int), position, lines=LINES)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_thin_edge_that_moves_is_told_among_losses_that_fall_anywhere(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    edge, others = moving(rng), anywhere(rng, 20)
+    told = tracks(joined(edge, others))
+    assert told.sum() >= len(edge[0]) - 1
+    assert told.sum() <= len(edge[0]) + 1
+
+
+def test_losses_that_fall_anywhere_are_kept() -> None:
+    """Binomial (scipy.stats): at one chance in a thousand a shot, 100 shots give more than one with probability 0.005."""
+    false = [tracks(anywhere(np.random.default_rng(seed), 40)).any() for seed in range(100)]
+    assert stats.binom.sf(1, 100, 1e-3) < 0.005
+    assert sum(false) <= 1
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_scratch_is_kept(seed: int, known: bool) -> None:
+    losses, place = scratch(np.random.default_rng(seed))
+    assert not tracks(losses, place if known else None).any()
+
+
+def test_a_crease_over_neighbouring_passes_of_a_field_is_kept() -> None:
+    k = np.arange(12)
+    at = 10 + k * PASS_LINES + 0.8 * k
+    losses = (np.full(12, 40), at.astype(int), 300 + 5 * k, 340 + 5 * k)
+    assert not tracks(losses).any()
+
+
+def test_where_a_tape_sheds_no_course_is_sought() -> None:
+    """Thousands in a shot lie on courses by chance, and are not picture."""
+    assert not tracks(joined(moving(np.random.default_rng(1)), anywhere(np.random.default_rng(3), 5000))).any()
