@@ -8,11 +8,12 @@ weight (one byte, logarithmic, 5 %): finer than their own noise.
 
 from __future__ import annotations
 
+import copy
 import io
 import json
 import os
 import zipfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -152,12 +153,24 @@ class Readings:
                 f"{self.path}: readings schema {raw.get('schema')}, expected {READINGS_SCHEMA}; scan the transfer again"
             )
         self.header = Header(**raw)
+        self._left_out: Mapping[int, NDArray[np.bool_]] = {}
+
+    def without(self, rows: Mapping[int, NDArray[np.bool_]]) -> Readings:
+        """The same readings with some rows (rows,) of some windows, by their first frame, as if nothing had been measured there."""
+        out = copy.copy(self)
+        out._left_out = rows
+        return out
 
     def chunks(self) -> Iterator[Chunk]:
         """Chunks in order of time, one in memory at once."""
         with zipfile.ZipFile(self.path) as archive:
             for name in sorted(n for n in self._names if n.startswith("chunk_")):
-                yield _chunk(_load(archive, name))
+                chunk = _chunk(_load(archive, name))
+                for window, start in enumerate(chunk.start_frame):
+                    if int(start) in self._left_out:
+                        for sums in chunk.sums.values():
+                            sums.weight[window, self._left_out[int(start)]] = 0.0
+                yield chunk
 
     def stills(self) -> dict[tuple[int, str], bytes]:
         """JPEG data by (frame, style)."""

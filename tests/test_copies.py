@@ -118,7 +118,7 @@ def test_a_decoy_as_good_as_the_repeat_takes_its_odds_away() -> None:
 def test_decoys_of_a_shot_tell_which_of_its_repeats_to_believe() -> None:
     """A moving texture repeats itself now and then, from lines that compensators copy from and from others alike."""
     score = np.array([3.0, 4.0, 3.5, 9.0, 3.0])
-    arrays = {name: np.zeros(5, int) for name in ("line", "x0", "leak")} | {
+    arrays = {name: np.zeros(5, int) for name in ("field", "line", "x0", "leak")} | {
         "frame": np.array([1, 2, 3, 4, 400]), "score": score, "x1": np.full(5, 90),
         "kind": np.full(5, KINDS.index("compensated")), "stack": np.array([1, 1, 0, 1, 1]),
     }  # fmt: skip

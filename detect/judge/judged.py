@@ -14,6 +14,7 @@ from detect.judge.head_fit import fit_heads
 from detect.judge.rows import Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
+from detect.judge.spoiled import spoiled_rows
 from detect.judge.stretch import Pooled, fit_windows_alone, pool_windows, rows_alone
 from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
@@ -77,8 +78,10 @@ def describe(readings: Readings) -> JudgedFile:
     codec = str(transfer["codec"])
     chroma_step_y = int(readings.header.measured.get("chroma_step_y", 1))
     view = View(raster.picture_row0, height, chroma_step_y, noise_block_rows=NOISE_BLOCK_ROWS.get(codec, 1))
+    first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
+    spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     return JudgedFile(
-        readings, standard, view, height, frames, rate, start, end, programme, parts,
+        readings.without(spoiled), standard, view, height, frames, rate, start, end, programme, parts,
         transfer.get("start_timecode"), int(judged.sum()), of_codec(codec),
     )  # fmt: skip
 
