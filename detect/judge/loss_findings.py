@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.findings import Defect, DropoutCounts, Finding, FindingKind, Loss, WheelState
+from detect.judge.assumed_phase import with_assumed_phases
 from detect.judge.causes import causes_for
 from detect.judge.limits import Limits
 from detect.judge.loss_choice import LIKELY, choose_losses
@@ -66,34 +67,39 @@ def judge_losses(
     inside = programme[np.clip(frame, 0, len(programme) - 1)]
     candidates = {name: values[inside] for name, values in found.items()}
     measured = readings.header.measured
-    rows0 = tuple(measured.get("rows0", (0, 1)))
+    first, second = (int(row) for row in measured.get("rows0", (0, 1)))
     first_sample = int(measured.get("first_sample", 0))
-    everywhere = place_losses(
-        candidates, wheel=wheel, standard=standard, rows0=(int(rows0[0]), int(rows0[1])), first_sample=first_sample,
-        tape_speed_ips=tape_speed_ips,
-    )  # fmt: skip
-    places = everywhere.where(
-        choose_losses(
-            candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=everywhere.pass_position
+    assumed = with_assumed_phases(wheel, candidates, standard=standard, rows0=(first, second), first_sample=first_sample)
+    everywhere, guessed = (
+        place_losses(
+            candidates, wheel=stretches, standard=standard, rows0=(first, second), first_sample=first_sample,
+            tape_speed_ips=tape_speed_ips,
         )
+        for stretches in (wheel, assumed)
+    )  # fmt: skip
+    taken = choose_losses(
+        candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=guessed.pass_position
     )
+    places = everywhere.where(taken)
     counts = count_losses(places, minutes=minutes)
     out: list[Finding] = []
     once = places.first_lines()
+    each = guessed.where(taken).first_lines()
     elsewhere = np.ones(len(once), bool)
     height = int(readings.header.transfer["height"])
-    for index, state in enumerate(wheel):
-        if not state.locked or state.phase_lines is None:
-            continue
+    for index, state in enumerate(assumed):
+        known = wheel[index].locked
         seen = exposure(standard, phase_lines=state.phase_lines, rows=range(height))
         for switching in find_switching(
             everywhere, contrast_ire=candidates["contrast_ire"], stretch=index, start_frame=state.start_frame,
             end_frame=state.end_frame, seen=seen, cuts=readings.cuts,
-        ):  # fmt: skip
+        ) if known else []:  # fmt: skip
             out.append(_switch_finding(switching, programme_frames, label))
-        mine = np.flatnonzero(once.stretch == index)
-        here = once.where(mine)
-        for pattern in find_patterns(here, start_frame=state.start_frame, end_frame=state.end_frame, seen=seen):
+        mine = np.flatnonzero(each.stretch == index)
+        here = each.where(mine)
+        for pattern in find_patterns(
+            here, start_frame=state.start_frame, end_frame=state.end_frame, seen=seen, assumed=not known
+        ):
             if pattern.kind == "one_head" and in_one_band(here.line[pattern.losses], state.phase_lines, standard):
                 continue
             count = len(pattern.losses)

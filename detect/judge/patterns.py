@@ -47,6 +47,8 @@ FINDING_KIND: dict[PatternKind, str] = {
     "rising": "dropouts",
 }
 """Kind of the finding a pattern becomes (findings.FindingKind)."""
+WITHOUT_PHASE: tuple[PatternKind, ...] = ("scratch", "cluster", "rising")
+"""Patterns that can be told without the phase of the wheel."""
 WORDS: dict[str, str] = {
     "one_head": "one head",
     "scratch": "a scratch",
@@ -103,27 +105,31 @@ class Pattern:
         return FINDING_KIND[self.kind]
 
 
-def find_patterns(places: Places, *, start_frame: int, end_frame: int, seen: Exposure) -> list[Pattern]:
+def find_patterns(
+    places: Places, *, start_frame: int, end_frame: int, seen: Exposure, assumed: bool = False
+) -> list[Pattern]:
     """Patterns of the losses of one wheel stretch, strongest first; empty when uniform explains them.
 
-    ``places``: one entry per loss (``Places.first_lines``), all with a known head.
+    ``places``: one entry per loss (``Places.first_lines``), all with a head. ``assumed``: the wheel's phase is
+    (``assumed_phase``); only patterns that do not depend on it are sought.
     """
     points = points_of(places, start_frame, end_frame, seen)
     left = np.arange(len(places))
     expected = np.repeat(seen.share[:, :, None] / TIME_CELLS, TIME_CELLS, 2)
     out: list[Pattern] = []
     while len(left) >= LEAST_LOSSES and len(out) < MOST_PATTERNS:
-        boxes = list(candidates(points, left, expected / expected.sum()))
+        boxes = [b for b in candidates(points, left, expected / expected.sum()) if not assumed or b.kind in WITHOUT_PHASE]
         rising = boxes[-1]
         if rising.p_value <= RISING:  # does anything else remain once the rise is granted?
             granted = tilted(points, left, expected / expected.sum())
-            boxes = [*list(candidates(points, left, granted))[:-1], rising]
+            granted_boxes = [b for b in candidates(points, left, granted) if not assumed or b.kind in WITHOUT_PHASE]
+            boxes = [*granted_boxes[:-1], rising]
         best = _prefer(boxes)
         if best is None:
             break
         inside = left[best.inside]
         other = max((b for b in boxes if b.kind != best.kind), key=lambda b: b.statistic)
-        out.append(_told(best, inside, places, points, other))
+        out.append(_told(best, inside, places, points, other, assumed=assumed))
         if best.kind == "rising":
             break
         whole = widened(best, points)
@@ -167,12 +173,14 @@ def _prefer(boxes: Sequence[Box]) -> Box | None:
     return max(good.values(), key=lambda b: (b.kind == "scratch", b.statistic))
 
 
-def _told(box: Box, inside: NDArray[np.int64], places: Places, p: Points, other: Box | None) -> Pattern:
+def _told(
+    box: Box, inside: NDArray[np.int64], places: Places, p: Points, other: Box | None, *, assumed: bool
+) -> Pattern:
     frames = p.end_frame - p.start_frame
     start = p.start_frame + int(np.floor(box.times[0] * frames))
     end = p.start_frame + int(np.ceil(box.times[1] * frames))
     across = None
-    if box.cells is not None:
+    if box.cells is not None and not assumed:
         across = ACROSS_MM * (np.array(box.cells) / BINS - 0.5)
     passes = p.seen.passes_per_s * p.seconds * (box.times[1] - box.times[0])
     hits = min(1.0, len(inside) / passes) if box.kind in ("scratch", "edge", "switch") else None
@@ -208,6 +216,9 @@ def _sentence(pattern: Pattern, total: int) -> str:
         middle = sum(pattern.across_mm) / 2
         where = f"{middle:+.1f} mm from the middle of the tape"
         return f"{share} lie {where}, in {pattern.hit_rate:.0%} of the passes ({odds})."
+    if pattern.kind == "scratch" and pattern.hit_rate is not None:
+        where = "at one place across the tape (where cannot be told: the picture does not show the phase of the wheel)"
+        return f"{share} come back {where}, in {pattern.hit_rate:.0%} of the passes ({odds})."
     if pattern.kind == "edge" and pattern.across_mm is not None:
         side = "start" if pattern.across_mm[0] < 0 else "end"
         depth = pattern.across_mm[1] - pattern.across_mm[0]
