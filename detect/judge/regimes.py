@@ -49,6 +49,9 @@ CORRECTED_GAIN = 14.0
 """Chi-square that four more unknowns may win while a picture is still called line-corrected; between the two nothing is said."""
 CLEAR_NS = 2.0
 """Added to the error of a scallop before it is believed (content of one film: 5 ns)."""
+LEFT_OVER_NS = 20.0
+"""A scallop up to here behind a line corrector may be a tenth of a large one that a velocity corrector has left (common practice, no
+single source: they take nine tenths); only the error along the line is told then."""
 SUBTLE_NS = 1.0
 """Heads and skew that content may imitate however long it is looked at: large faults of saturation do so."""
 EDGES_MOVE = 40.0
@@ -179,7 +182,9 @@ def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: Mod
         return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=gain)
     clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]
     if clear[0] and gain < CORRECTED_GAIN and corrected.chi_square - right.chi_square < -LIKELIER:
-        return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard, gain=gain)
+        # what a velocity corrector leaves looks like a small scallop behind a line corrector
+        told = abs(corrected.value[4]) > LEFT_OVER_NS
+        return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard, scallop_known=told, gain=gain)
     value, cov = corrected.value[:5].copy(), corrected.cov[:5, :5].copy()
     # either model may be the true one: the error bar takes both in
     value[4] = (corrected.value[4] + right.value[4]) / 2
