@@ -39,7 +39,7 @@ def timing_evidence(
     null = np.max([_squares(asked.fit(at, phase, data=left)) for at, phase in null_places(standard)], axis=0)
     near = [_near(asked, standard, fit.phase_lines, mine, at, k) for k, at in enumerate(PLACES.values())]
     return {
-        name: _evidence(float(own[k]), float(null[k]), near[k], at.stop - at.start)
+        name: proof_of(float(own[k]), float(null[k]), near[k], at.stop - at.start)
         for k, (name, at) in enumerate(PLACES.items())
     }
 
@@ -62,10 +62,10 @@ def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, re
     null = max(heads.square_at(at, phase, of_rest=True) for at, phase in null_places(standard))
     places = near_places(standard, fit.phase_lines, resolved_lines=view.resolved_lines(relation))
     near = max(heads.square_at(at, phase) for at, phase in places)
-    return _evidence(own, null, near, HEADS - 1)
+    return proof_of(own, null, near, HEADS - 1)
 
 
-def _evidence(own: float, null: float, near: float, freedom: int) -> Proof:
+def proof_of(own: float, null: float, near: float, freedom: int) -> Proof:
     p = float(stats.chi2.sf(own * freedom / max(null / 4.0, 1.0), freedom))
     return Proof(
         strength=own,

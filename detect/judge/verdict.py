@@ -23,10 +23,11 @@ from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
 from detect.judge.doubt import Doubt, widened
 from detect.judge.edits import with_edits
-from detect.judge.found import Context, findings_of
+from detect.judge.found import Context, amount, findings_of
 from detect.judge.judged import JUDGED, JudgedFile, describe, mask_of, pool_of, wheel_of, with_decoder
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
+from detect.judge.noise_along import NoiseAlong, noise_along
 from detect.judge.outcome import numbered, verdict_of
 from detect.judge.states import joined, relocks_of, settled, wheel_state, wheel_stretches
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
@@ -61,6 +62,9 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         doubt = {"noise": noise.hidden} if noise is not None else {}
         found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
+        along = noise_along(pooled.rows, file.view, file.standard, pooled.fit.phase_lines)
+        if along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
+            found.append(_along_finding(file, members, along, confirmed=pooled.confirmed, limits=limits))
     wheel, relocks = relocks_of(file, wheel, [(members, pooled) for pooled, members in pools])
     wheel = joined(wheel)
     found += relocks
@@ -184,12 +188,30 @@ def _hook_finding(file: JudgedFile, hook: Hook, limits: Limits) -> Finding:
     )  # fmt: skip
 
 
+def _along_finding(
+    file: JudgedFile, members: NDArray[np.int64], along: NoiseAlong, *, confirmed: bool, limits: Limits
+) -> Finding:
+    start, end = int(file.start[members[0]]), int(file.end[members[-1]])
+    names, worst = ("start", "end"), along.worst
+    value, sigma, other = float(along.value_db[worst]), float(along.sigma_db[worst]), float(along.value_db[1 - worst])
+    return Finding(
+        id="", kind="noise", start_frame=start, end_frame=end, start_timecode=file.label(start), end_timecode=file.label(end),
+        affected_pct=100 * (end - start) / max(file.programme_frames, 1), heads=list("ABCD"), value=value, unit="dB", sigma=sigma,
+        significance=along.proof.z, status="confirmed" if confirmed else "unconfirmed",
+        severity="flag" if abs(value) >= limits.flag("noise_along_pass_db") else "note",
+        text=f"The {names[worst]} of every pass differs in noise by {amount(value, sigma, 'dB')} from its middle, its {names[1 - worst]} "
+        f"by {other:+.1f} dB, alike for all heads.",
+        causes=causes_for("noise", words=frozenset({"along"})),
+    )  # fmt: skip
+
+
 def _noise_finding(file: JudgedFile, snr_db: float, limits: Limits) -> Finding:
     return Finding(
         id="", kind="noise", start_frame=0, end_frame=file.frames, start_timecode=file.label(0),
         end_timecode=file.label(file.frames), affected_pct=100.0, heads=list("ABCD"), value=snr_db, unit="dB", sigma=1.0,
         significance=None, status="confirmed", severity="flag" if snr_db < limits.flag("snr_db") else "note",
-        text=f"The picture's noise is {snr_db:.1f} dB below white, all heads alike.", causes=causes_for("noise"),
+        text=f"The picture's noise is {snr_db:.1f} dB below white, all heads alike.",
+        causes=causes_for("noise", words=frozenset({"all_over"})),
     )  # fmt: skip
 
 

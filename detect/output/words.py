@@ -72,6 +72,7 @@ LIMIT_WORDS: dict[str, str] = {
     "noise_db": "Noise of one head, dB",
     "response_db": "Response at 3 MHz, dB",
     "snr_db": "Signal to noise, dB (counts below)",
+    "noise_along_pass_db": "Noise along the pass, dB",
     "head_loss_db": "Noise of a head that reads nothing, dB",
     "top_skew_ns": "Top skew, ns",
     "dropouts_per_minute": "Losses a minute",

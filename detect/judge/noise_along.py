@@ -1,0 +1,102 @@
+"""Noise along the pass, common to all heads: what a picture shows of the contact between tips and tape from one edge to the other.
+
+Two shapes are fitted to the noise relation together with the heads' own offsets: a slope, as sin(theta), and a bow, as -cos(theta).
+Evidence is asked as of every fault: against the same fit at periods no wheel has, and at periods near the wheel's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.evidence import Proof
+from detect.judge.head_fit import WORST_CONDITION
+from detect.judge.row_bases import head_readings
+from detect.judge.row_evidence import proof_of
+from detect.judge.rows import INDEX, Rows
+from detect.judge.time_geometry import line_fraction, scallop_shape, skew_shape, theta
+from detect.judge.wheel import View, near_places, null_places
+from detect.judge.white_rows import WhiteRows, white_rows
+from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
+
+F64 = NDArray[np.float64]
+
+CLEAR = 3.0
+"""Standard errors a figure must be away from zero, as ``found.CLEAR``."""
+SHAPES = 2
+ENDS = np.array([[-0.5, 1.0], [0.5, 1.0]])
+"""What slope and bow make of start and end of a pass against its middle."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoiseAlong:
+    """Noise at start and end of the passes against their middle, dB of power, (2,), and standard errors; how it stands out."""
+
+    value_db: F64
+    sigma_db: F64
+    proof: Proof
+
+    @property
+    def worst(self) -> int:
+        """0: the start of the passes differs most from their middle; 1: the end."""
+        return int(np.argmax(np.abs(self.value_db)))
+
+    @property
+    def clear(self) -> bool:
+        return self.proof.holds and abs(self.value_db[self.worst]) > CLEAR * self.sigma_db[self.worst]
+
+
+def _reads(standard: Standard, view: View, phase: float) -> F64:
+    """What slope and bow (ends against middle) and the heads B, C, D against A read, (bottom, 5)."""
+    block = view.noise_block_rows
+    rows = np.arange(view.bottom, dtype=np.float64)
+    middle = line_fraction(standard, ACTIVE_SAMPLES / 2)
+
+    def shapes(row: F64) -> F64:
+        first = np.floor(row / block) * block
+        each = [theta(standard, phase, first + k if block > 1 else row, middle) for k in range(block)]
+        return np.asarray(np.mean([np.stack([skew_shape(at), scallop_shape(at)], axis=1) for at in each], axis=0))
+
+    heads = head_readings(standard, view, "noise", phase).reads()[:, : HEADS - 1]
+    return np.hstack([shapes(rows + 2) - shapes(rows), heads])
+
+
+@lru_cache(maxsize=8)
+def _nulls(standard: Standard, view: View) -> F64:
+    return np.stack([_reads(at, view, phase) for at, phase in null_places(standard)], axis=1)
+
+
+def noise_along(rows: Rows, view: View, standard: Standard, phase: float) -> NoiseAlong | None:
+    """Slope and bow of the noise along the pass; None where they cannot be told."""
+    k = INDEX["noise"]
+    reads = _reads(standard, view, phase)
+    white = white_rows(
+        rows.ratio[k][: view.bottom], rows.weight[k][: view.bottom], view, reach=2, faults=reads, nulls=_nulls(standard, view)
+    )
+    if white is None or np.linalg.cond(white.basis(reads)) ** 2 > WORST_CONDITION:
+        return None
+    value, cov = _fit(white, white.basis(reads), white.data)
+    rest = white.data - white.basis(reads) @ value
+    heads_off = white.data - white.basis(reads)[:, SHAPES:] @ value[SHAPES:]
+    near = near_places(standard, phase, resolved_lines=view.resolved_lines("noise"))
+    proof = proof_of(
+        _square(value, cov),
+        max(_square(*_fit(white, white.basis(_reads(at, view, p)), rest)) for at, p in null_places(standard)),
+        max(_square(*_fit(white, white.basis(_reads(at, view, p)), heads_off)) for at, p in near),
+        SHAPES,
+    )
+    return NoiseAlong(ENDS @ value[:SHAPES], np.sqrt(np.diag(ENDS @ cov[:SHAPES, :SHAPES] @ ENDS.T)), proof)
+
+
+def _fit(white: WhiteRows, basis: F64, data: F64) -> tuple[F64, F64]:
+    cov = np.asarray(np.linalg.pinv(basis.T @ basis, rcond=1e-9, hermitian=True), np.float64)
+    return cov @ (basis.T @ data), cov
+
+
+def _square(value: F64, cov: F64) -> float:
+    """Squared size of the two shapes in standard errors, by degree of freedom."""
+    inverse = np.linalg.pinv(cov[:SHAPES, :SHAPES], hermitian=True)
+    return float(value[:SHAPES] @ inverse @ value[:SHAPES]) / SHAPES
