@@ -6,7 +6,8 @@ The score of a candidate (log odds) is right for ordinary pictures. Four things 
   (``loss_light``); the threshold rises there;
 * *the picture*: where a field cannot be predicted at all, many candidates of any look stand just below the threshold;
   the number of false ones above it is predicted from them;
-* *what moves*: thin edges that fall on a line of their own now and then keep to a course (``loss_tracks``), and are no losses;
+* *what moves*: thin edges that fall on a line of their own now and then keep to a course (``loss_tracks``), and level
+  rulings are seen in pieces along a line (``loss_rulings``): no losses;
 * *the wheel*: a scratch comes back in every pass at the same place. Where losses crowd at one place across the tape in
   different lines of the picture, the odds of the next candidate there are better by the ratio of the densities, and
   its threshold is lower by the logarithm of that (Bayes; Armstrong, Rayner and Kokaram 1998 gain the same way).
@@ -25,6 +26,7 @@ from scipy import stats
 
 from detect.judge import loss_light
 from detect.judge.loss_light import COMPENSATED
+from detect.judge.loss_rulings import on_rulings
 from detect.judge.loss_tracks import on_tracks
 from detect.measure.line_ends import STANDING
 
@@ -108,9 +110,9 @@ def choose_losses(
     seen = np.flatnonzero(taken & (np.asarray(candidates["kind"]) != COMPENSATED))
     numbers = {k: np.asarray(candidates[k]).astype(np.int64)[seen] for k in ("frame", "field", "line", "x0", "x1")}
     place = None if pass_position is None else np.asarray(pass_position, float)[seen]
-    taken[seen] &= ~on_tracks(
-        2 * numbers["frame"] + numbers["field"], numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines
-    )
+    number = 2 * numbers["frame"] + numbers["field"]
+    taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines)
+    taken[seen] &= ~on_rulings(number, numbers["line"], length[seen], shot[seen], lines=lines)
     return np.asarray(taken)
 
 

@@ -1,0 +1,52 @@
+"""Level rulings that move are told from losses: many pieces of one line, and nothing beside it. What tape does is kept."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from detect.judge.loss_rulings import on_rulings
+
+LINES, FIELDS = 243, 200
+Losses = tuple[np.ndarray, np.ndarray, np.ndarray]
+
+
+def anywhere(rng: np.random.Generator, count: int) -> Losses:
+    return rng.integers(0, FIELDS, count), rng.integers(0, LINES, count), rng.integers(7, 60, count)
+
+
+def rulings(rng: np.random.Generator) -> Losses:
+    """A grid of 16.5 lines that shows in every fifth field, in up to four pieces along a line."""
+    field, line = (a.ravel() for a in np.meshgrid(np.arange(0, FIELDS, 5), np.arange(10, 230, 33), indexing="ij"))
+    pieces = rng.integers(0, 5, len(field))
+    return np.repeat(field, pieces), np.repeat(line, pieces), rng.integers(90, 180, int(pieces.sum()))
+
+
+def failing_head(rng: np.random.Generator) -> Losses:
+    """All lines of one band in four, pieces anywhere along them."""
+    count = 3000
+    return rng.integers(0, FIELDS, count), 65 * rng.integers(0, 3, count) + rng.integers(0, 16, count), rng.integers(20, 200, count)
+
+
+def told(*parts: Losses) -> np.ndarray:
+    field, line, length = (np.concatenate(p) for p in zip(*parts, strict=True))
+    return on_rulings(field, line, length, np.zeros(len(field), int), lines=LINES)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_rulings_are_told_and_short_losses_among_them_kept(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    grid, others = rulings(rng), anywhere(rng, 30)
+    found = told(grid, others)
+    assert found[: len(grid[0])].mean() > 0.98
+    short = others[2] < 40
+    assert not found[len(grid[0]) :][short].mean() > 0.1
+
+
+@pytest.mark.parametrize("count", [0, 1, 10, 300, 3000])
+def test_losses_that_fall_anywhere_are_kept(count: int) -> None:
+    assert not told(anywhere(np.random.default_rng(count), count)).any()
+
+
+def test_a_failing_head_is_kept() -> None:
+    assert told(failing_head(np.random.default_rng(1))).mean() < 0.02
