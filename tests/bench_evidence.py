@@ -22,11 +22,11 @@ from detect.judge.evidence import KNOWN_PHASE_RATIO, LEAST_STRENGTH, NEAR_ENOUGH
 from detect.judge.figures import hue_terms
 from detect.judge.found import KINDS, OF_HEADS, known_jumps
 from detect.judge.head_fit import NEIGHBOURS_ERROR, NEIGHBOURS_SHOW, PLAIN, fit_heads
-from detect.judge.judged import JudgedFile, describe, with_decoder
+from detect.judge.judged import JudgedFile, describe
 from detect.judge.regimes import EDGES_MOVE
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.seen_in_part import PART_RATIO, best_part
-from detect.judge.states import RELOCK_RATIO, settled, wheel_stretches
+from detect.judge.states import RELOCK_RATIO, settled, stretches_by_decoder
 from detect.judge.stretch import EVIDENT_GAIN, Pooled
 from detect.readings import Readings
 from synthetic_clips.render import Truth
@@ -48,10 +48,8 @@ def looked_at(case: Case, keep: Path) -> dict[str, Any] | None:
     if not (readings.exists() and truth_file.exists()):
         return None
     truth = Truth(**json.loads(truth_file.read_text("utf-8")))
-    file = with_decoder(describe(Readings(readings)))
-    stretches = [
-        _stretch(file, members, pooled, clean=case.name.startswith("clean")) for members, pooled in settled(file, wheel_stretches(file))
-    ]
+    file, parts = stretches_by_decoder(describe(Readings(readings)))
+    stretches = [_stretch(file, members, pooled, clean=case.name.startswith("clean")) for members, pooled in settled(file, parts)]
     return {
         "what": case.name.split()[0],
         "name": case.name,

@@ -65,6 +65,12 @@ class HeadFit:
         value = (inverse @ (basis.T @ (self.rest if of_rest else self.white.data)))[: HEADS - 1]
         return float(value @ np.linalg.pinv(inverse[: HEADS - 1, : HEADS - 1], rcond=1e-9, hermitian=True) @ value) / (HEADS - 1)
 
+    def explained(self, standard: Standard, phase: float) -> float:
+        """Chi-square that all unknowns win at any phase and length of the passes."""
+        basis = self.white.basis(_reads(head_readings(standard, self.view, self.relation, phase), self.shows, common=self.common))
+        fitted = basis @ np.linalg.lstsq(basis, self.white.data, rcond=1e-6)[0]
+        return float(fitted @ fitted)
+
 
 def _reads(readings: HeadReadings, shows: float, *, common: bool) -> F64:
     """What the unknowns read, (bottom, 3), or 4 with a step common to all boundaries."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from detect import timecode
 from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
-from detect.judge.head_fit import fit_heads
+from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.rows import Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
@@ -19,11 +19,14 @@ from detect.judge.stretch import Pooled, fit_windows_alone, pool_windows, rows_a
 from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
-from detect.standards import HEADS, RASTERS, STANDARDS, Standard
+from detect.standards import RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 AVERAGED_OVER_PLAIN = 1.3
 """How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
+DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two")}
+"""Of ``CHROMA_LINES``, what decoders do. In 625 the subcarrier turns by a quarter from line to line: a comb of neighbouring lines about
+a line does not part the two."""
 DECODER_ODDS = 8.0
 """... and how much likelier they must be, log likelihood: e^8 to 1 (house practice)."""
 
@@ -86,27 +89,32 @@ def describe(readings: Readings) -> JudgedFile:
     )  # fmt: skip
 
 
-def with_decoder(file: JudgedFile) -> JudgedFile:
-    """Of which lines the decoder made the chroma lines (``CHROMA_LINES``): whichever explains the heads' saturation and hue better.
+def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
+    """Of which lines the decoder made the chroma lines (``CHROMA_LINES``): whichever explains saturation and hue better.
 
-    The same rows are fitted under each; lines that are taken as they are win unless another is clearly likelier.
+    ``members``: windows of one phase. The same rows are fitted under each; lines that are taken as they are win unless another is
+    clearly likelier.
     """
-    if not file.programme.any():
+    if not len(members):
         return file
-    members = np.flatnonzero(file.programme)
     rows = rows_alone(file.readings, mask_of(file, members), file.view, height=file.height)
-    views = {name: replace(file.view, chroma_lines=lines) for name, lines in CHROMA_LINES.items()}
-    square = {name: _square_of_chroma(rows, view, file.standard) for name, view in views.items()}
-    best = max(square, key=lambda name: square[name])
-    clear = square[best] - square["one"] > 2 * DECODER_ODDS and square[best] > AVERAGED_OVER_PLAIN * square["one"]
+    names = DECODERS[file.standard.short_name]
+    views = {name: replace(file.view, chroma_lines=CHROMA_LINES[name]) for name in names}
+    won = {name: _won_by_chroma(rows, view, file.standard) for name, view in views.items()}
+    best = max(won, key=lambda name: won[name])
+    clear = won[best] - won["one"] > 2 * DECODER_ODDS and won[best] > AVERAGED_OVER_PLAIN * won["one"]
     return replace(file, view=views[best]) if clear else file
 
 
-def _square_of_chroma(rows: Rows, view: View, standard: Standard) -> float:
-    """Squared size in standard errors of what the heads do to saturation, and in 525 to hue, at the phase that suits it best."""
+def _won_by_chroma(rows: Rows, view: View, standard: Standard) -> float:
+    """Chi-square that steps at the heads' boundaries, of one head or common to all, win in saturation, and in 525 in hue.
+
+    At the phase that suits the view best.
+    """
     phase = fit_wheel(rows, view, standard).phase_lines
-    heads = [fit_heads(rows, view, standard, k, phase) for k in (("saturation",) if standard.alternating_v else ("saturation", "hue"))]
-    return sum((HEADS - 1) * h.square_at(standard, phase) for h in heads if h is not None)
+    relations = ("saturation",) if standard.alternating_v else ("saturation", "hue")
+    heads = [fit_heads(rows, view, standard, relation, phase, HeadTerms(common=True)) for relation in relations]
+    return sum(h.explained(standard, phase) for h in heads if h is not None)
 
 
 def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:

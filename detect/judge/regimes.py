@@ -84,16 +84,24 @@ class TimingRows:
     scallop: float
 
     def fit(
-        self, standard: Standard, phase: float, *, corrected: bool = False, has: tuple[int, ...] = ALL, data: dict[str, F64] | None = None
+        self,
+        standard: Standard,
+        phase: float,
+        *,
+        corrected: bool = False,
+        has: tuple[int, ...] = ALL,
+        data: dict[str, F64] | None = None,
+        any_reference: bool = False,
     ) -> ModelFit:
-        """One of the models over all kinds of reading, at any phase and length of the passes. ``data`` in place of the readings."""
+        """One of the models over all kinds of reading, at any phase and length of the passes. ``data`` in place of the readings;
+        ``any_reference``: the corrector may measure a line elsewhere than at its burst."""
         parts = []
         for relation, white in self.white.items():
             both = timing_readings(standard, self.view, relation, phase)
             basis = white.basis((both.corrected if corrected else both.uncorrected) * has)
             values = white.data if data is None else data[relation]
             parts.append(Part(SOURCE[relation], values, np.ones(len(values)), basis))
-        return fit_parts(parts, self.hue, self.scallop, corrected=corrected)
+        return fit_parts(parts, self.hue, self.scallop, any_reference=any_reference)
 
     def part_of(self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice) -> F64:
         """What some unknowns of a fit read in one relation, as whitened."""
@@ -144,7 +152,10 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     corrected = picture.fit(standard, phase, corrected=True)
     decided = _decided(standard, free, right, corrected, evident=evident)
     if decided.regime == "line-corrected":
-        return decided
+        final = picture.fit(standard, phase, corrected=True, any_reference=True)
+        return time_base_of(
+            "line-corrected", final.value[:5], final.cov[:5, :5], standard, scallop_known=np.isfinite(decided.scallop_ns), gain=decided.gain
+        )
     won, apart = _edges_against_picture(whole, standard, phase, free)
     if won < EDGES_MOVE or apart > EDGES_AGREE:
         return replace(decided, edges_won=won)

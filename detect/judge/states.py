@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from detect.findings import Finding, WheelState
 from detect.judge.causes import causes_for
-from detect.judge.judged import JudgedFile, pool_of
+from detect.judge.judged import JudgedFile, pool_of, with_decoder
 from detect.judge.relocking import find_border
 from detect.judge.seen_in_part import seen_in_part
 from detect.judge.stretch import Pooled
@@ -56,6 +56,13 @@ def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
         else:
             early.append(part)
     return kept or [members]
+
+
+def stretches_by_decoder(plain: JudgedFile) -> tuple[JudgedFile, list[NDArray[np.int64]]]:
+    """The file as its decoder made it, told from the longest stretch of one phase, and its stretches."""
+    parts = wheel_stretches(plain)
+    file = with_decoder(plain, max(parts, key=len, default=np.zeros(0, np.int64)))
+    return file, parts if file.view == plain.view else wheel_stretches(file)
 
 
 def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDArray[np.int64], Pooled]]:

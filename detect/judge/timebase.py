@@ -119,10 +119,10 @@ def time_base_of(
     )
 
 
-def scallop_ties(scallop: float, sources: tuple[bool, ...], silent_hue: bool, *, corrected: bool) -> F64:
+def scallop_ties(scallop: float, sources: tuple[bool, ...], silent_hue: bool, *, any_reference: bool) -> F64:
     """One over the standard error of how far each way of reading a scallop may be off by itself (shift, growth, hue), (3,)."""
     off = np.full(3, np.hypot(GAIN_ERROR * scallop, LEAST_CLEAR_NS))
-    if corrected:
+    if any_reference:
         off[0] = np.hypot(off[0], REFERENCE_ERROR * scallop)
     if silent_hue:
         off[2] = np.hypot(off[2], SILENT_HUE_NS)
@@ -183,16 +183,16 @@ class ModelFit:
     leverage: list[float]
 
 
-def fit_parts(parts: list[Part], hue: HueUse, scallop: float, *, corrected: bool) -> ModelFit:
-    """All kinds of reading together, uncorrected or behind a line corrector. ``scallop``: about how large it is, for how far each way
-    of reading it may err."""
+def fit_parts(parts: list[Part], hue: HueUse, scallop: float, *, any_reference: bool) -> ModelFit:
+    """All kinds of reading together. ``scallop``: about how large it is, for how far each way of reading it may err;
+    ``any_reference``: a line corrector may measure a line elsewhere than at its burst."""
     designs = []
     for p in parts:
         own = np.zeros((len(p.data), 3))
         own[:, p.source] = p.basis[:, 4]
         designs.append(np.hstack([p.basis, own]))
     sources = tuple(any(p.source == k and p.weight.any() for p in parts) for k in range(3))
-    ties = scallop_ties(scallop, sources, hue.silent, corrected=corrected)
+    ties = scallop_ties(scallop, sources, hue.silent, any_reference=any_reference)
     whole = np.vstack([*designs, np.eye(UNKNOWNS)[UNKNOWNS - 3 :]])
     data = np.concatenate([*(p.data for p in parts), np.zeros(3)])
     weight = np.concatenate([*(p.weight for p in parts), ties])
@@ -222,7 +222,7 @@ def fit_windows(rows: Rows, view: View, standard: Standard, fit: WheelFit, stret
         bases = [np.hstack([zero, unit * [0, 1]]) for unit in (design.shift_corrected, design.growth, hue_unit)]
     parts = [Part(k, *p) for k, p in enumerate(zip(jumps, weights, bases, strict=True))]
     scallop = stretch.scallop_ns if np.isfinite(stretch.scallop_ns) else 0.0
-    model = fit_parts(parts, hue, scallop, corrected=stretch.regime != "uncorrected")
+    model = fit_parts(parts, hue, scallop, any_reference=stretch.regime == "line-corrected")
     spare = sum(int(np.count_nonzero(p.weight)) for p in parts) - sum(model.leverage)
     left = float(sum(np.sum(x**2) for x in model.left))
     scale = min(max(1.0, left / spare), MOST_SCALE**2) if spare >= 1 else 1.0

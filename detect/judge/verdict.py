@@ -24,12 +24,12 @@ from detect.judge.causes import causes_for
 from detect.judge.doubt import Doubt, widened
 from detect.judge.edits import with_edits
 from detect.judge.found import Context, amount, findings_of
-from detect.judge.judged import JUDGED, JudgedFile, describe, mask_of, pool_of, wheel_of, with_decoder
+from detect.judge.judged import JUDGED, JudgedFile, describe, mask_of, pool_of, wheel_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
 from detect.judge.noise_along import NoiseAlong, noise_along
 from detect.judge.outcome import numbered, verdict_of
-from detect.judge.states import joined, relocks_of, settled, wheel_state, wheel_stretches
+from detect.judge.states import joined, relocks_of, settled, stretches_by_decoder, wheel_state
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
@@ -46,13 +46,13 @@ MOST_BLOCKS = 40
 
 def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -> Findings:
     """Everything that can be said of one file by ``limits``."""
-    file = with_decoder(describe(readings))
+    file, parts = stretches_by_decoder(describe(readings))
     wheel: list[WheelState] = []
     found: list[Finding] = []
     windows: list[Window] = []
     pools: list[tuple[Pooled, NDArray[np.int64]]] = []
     noise = absolute_noise(readings, file.programme, file.view, file.standard, None)
-    for members, pooled in settled(file, wheel_stretches(file)):
+    for members, pooled in settled(file, parts):
         wheel.append(wheel_state(int(file.start[members[0]]), int(file.end[members[-1]]), pooled))
         pools.append((pooled, members))
         if not pooled.locked:
