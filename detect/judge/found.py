@@ -16,7 +16,7 @@ from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence
 from detect.judge.figures import hue_from_timing, hue_terms, shift_from_scallop
 from detect.judge.head_fit import PLAIN
 from detect.judge.limits import Limits
-from detect.judge.row_evidence import heads_evidence, timing_evidence
+from detect.judge.row_evidence import corrected_evidence, heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled, WindowJumps
 from detect.judge.wheel import ALONE, View, WheelFit
@@ -165,8 +165,11 @@ def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
 
 
 def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:
-    """The same for skew, quadrature and scallop in uncorrected material."""
+    """The same for skew, quadrature and scallop in uncorrected material, and for scallop behind a line corrector."""
     timing = pooled.timing
+    if timing.regime == "line-corrected" and "scallop" not in taken and abs(timing.scallop_ns) > CLEAR * timing.scallop_sigma_ns:
+        scallop = next(k for k in TIMING if k.kind == "scallop")
+        return {scallop: corrected_evidence(pooled.rows, about.view, about.standard, pooled.fit)}
     if timing.regime != "uncorrected":
         return {}
     clear = {

@@ -7,7 +7,7 @@ the quadratic form of their values with their inverse covariance, by the number 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ from detect.judge.rows import Rows
 from detect.judge.timebase import ModelFit
 from detect.judge.wheel import View, WheelFit, near_places, null_places
 from detect.standards import HEADS, Standard
+
+F64 = NDArray[np.float64]
 
 PLACES: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
 """Places of the figures among the unknowns of the fit."""
@@ -42,6 +44,25 @@ def timing_evidence(
         name: proof_of(float(own[k]), float(null[k]), near[k], at.stop - at.start)
         for k, (name, at) in enumerate(PLACES.items())
     }
+
+
+def corrected_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> Proof:
+    """Evidence for a scallop behind a line corrector, from all that grows along the line."""
+    asked = timing_rows(rows, view, standard, fit).without(EDGES)
+    mine = asked.fit(standard, fit.phase_lines, corrected=True)
+    left = dict(zip(asked.white, mine.left, strict=True))
+
+    def largest(places: Iterable[tuple[Standard, float]], data: dict[str, F64] | None) -> float:
+        return max(_square_of_scallop(asked.fit(at, phase, corrected=True, data=data)) for at, phase in places)
+
+    return proof_of(
+        _square_of_scallop(mine), largest(null_places(standard), left), largest(near_places(standard, fit.phase_lines), None), 1
+    )
+
+
+def _square_of_scallop(model: ModelFit) -> float:
+    at = PLACES["scallop"].start
+    return float(model.value[at] ** 2 / model.cov[at, at])
 
 
 def _near(asked: TimingRows, standard: Standard, phase: float, mine: ModelFit, at: slice, k: int) -> float:

@@ -153,3 +153,27 @@ def relocks_of(
             )
         )  # fmt: skip
     return wheel, out
+
+
+def within(finding: Finding, members: NDArray[np.int64], state: WheelState, file: JudgedFile) -> Finding | None:
+    """A finding of some windows kept to their stretch of the wheel, whose letters it has; None where nothing is left.
+
+    Windows may hold both sides of a re-lock: what begins or ends with them begins or ends there.
+    """
+    first, after = int(file.start[members[0]]), int(file.end[members[-1]])
+    start = state.start_frame if finding.start_frame == first else max(finding.start_frame, state.start_frame)
+    end = state.end_frame if finding.end_frame == after else min(finding.end_frame, state.end_frame)
+    if (start, end) == (finding.start_frame, finding.end_frame):
+        return finding
+    if end <= start:
+        return None
+    return finding.model_copy(
+        update={
+            "start_frame": start,
+            "end_frame": end,
+            "start_timecode": file.label(start),
+            "end_timecode": file.label(end),
+            "affected_pct": 100 * (end - start) / max(file.programme_frames, 1),
+            "evidence": finding.evidence and finding.evidence.model_copy(update={"frame": (start + end) // 2}),
+        }
+    )

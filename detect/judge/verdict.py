@@ -29,7 +29,7 @@ from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
 from detect.judge.noise_along import NoiseAlong, noise_along
 from detect.judge.outcome import numbered, verdict_of
-from detect.judge.states import joined, relocks_of, settled, stretches_by_decoder, wheel_state
+from detect.judge.states import joined, relocks_of, settled, stretches_by_decoder, wheel_state, within
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
@@ -48,7 +48,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     """Everything that can be said of one file by ``limits``."""
     file, parts = stretches_by_decoder(describe(readings))
     wheel: list[WheelState] = []
-    found: list[Finding] = []
+    of_stretch: list[tuple[Finding, int]] = []
     windows: list[Window] = []
     pools: list[tuple[Pooled, NDArray[np.int64]]] = []
     noise = absolute_noise(readings, file.programme, file.view, file.standard, None)
@@ -60,12 +60,14 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
             continue
         jumps = window_jumps(readings, mask_of(file, members), file.view, file.standard, pooled.fit.phase_lines)
         doubt = {"noise": noise.hidden} if noise is not None else {}
-        found += findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
+        here = findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
         along = noise_along(pooled.rows, file.view, file.standard, pooled.fit.phase_lines)
         if along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
-            found.append(_along_finding(file, members, along, confirmed=pooled.confirmed, limits=limits))
+            here.append(_along_finding(file, members, along, confirmed=pooled.confirmed, limits=limits))
+        of_stretch += [(finding, len(wheel) - 1) for finding in here]
     wheel, relocks = relocks_of(file, wheel, [(members, pooled) for pooled, members in pools])
+    found = [kept for finding, of in of_stretch if (kept := within(finding, pools[of][1], wheel[of], file)) is not None]
     wheel = joined(wheel)
     found += relocks
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
