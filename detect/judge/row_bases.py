@@ -25,7 +25,9 @@ SLANT_FREE = ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5))
 SPREAD_SHARE = 0.9
 """Share of the slant that is taken off where lines are means of others, between what tapes tell: a step spread over lines reads 0.29
 of itself by it, and not 0.25."""
-SPREAD_SLANT_FREE = tuple((k, factor / (1 - SPREAD_SHARE / 3)) for k, factor in ((-1, SPREAD_SHARE / 3), (0, -1), (1, 1), (2, -SPREAD_SHARE / 3)))
+SPREAD_SLANT_FREE = tuple(
+    (k, factor / (1 - SPREAD_SHARE / 3)) for k, factor in ((-1, SPREAD_SHARE / 3), (0, -1.0), (1, 1.0), (2, -SPREAD_SHARE / 3))
+)
 EDGES = ("edge_left", "edge_right")
 """Relations of the blanking edges."""
 
