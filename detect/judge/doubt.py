@@ -14,7 +14,8 @@ Doubt = Mapping[str, float]
 """Family of figures (the keys of ``FAMILY``'s values) to share."""
 
 FAMILY = {
-    "skew_ns": "timing", "scallop_ns": "timing", "velocity_error_ns": "timing", "quadrature_ns": "timing", "saturation_pct": "saturation",
+    "skew_ns": "timing", "scallop_ns": "timing", "velocity_error_ns": "timing", "quadrature_ns": "timing", "head_skew_ns": "timing",
+    "saturation_pct": "saturation",
     "hue_deg": "hue", "level_ire": "level", "noise_db": "noise", "response_db": "response",
 }  # fmt: skip
 NONE: Doubt = {}

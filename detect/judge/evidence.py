@@ -51,6 +51,17 @@ class Proof:
         return self.strength >= LEAST_STRENGTH and self.ratio >= ratio and self.near < NEAR_ENOUGH
 
 
+def proof_of(own: float, null: float, near: float, freedom: int) -> Proof:
+    """Of squares by degree of freedom: at the wheel's place, the largest at null periods and at near ones."""
+    p = float(stats.chi2.sf(own * freedom / max(null / 4.0, 1.0), freedom))
+    return Proof(
+        strength=own,
+        ratio=own / max(null, 1.0),
+        near=near / max(own, 1e-9),
+        z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
+    )
+
+
 def parts_of(jumps: F64, weight: F64) -> tuple[F64, F64]:
     """Split four jumps into what is common to all boundaries and what differs: both (4,)."""
     total = weight.sum()

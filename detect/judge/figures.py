@@ -167,6 +167,7 @@ def stretch_readings(
     readings = WindowReadings(
         time_base=timing.regime,
         **_timing_figures(timing, standard, shots, saturation),
+        head_skew_ns=_head_skew(timing, shots),
         saturation_pct=saturation.published(),
         hue_deg=hue.published() if hue is not None else None,
         level_ire=offsets("level", "level").published(),
@@ -179,6 +180,11 @@ def stretch_readings(
         ),
     )
     return widened(readings, doubt), timing
+
+
+def _head_skew(timing: TimeBaseFit, shots: int) -> HeadValues | None:
+    own = timing.head_skew
+    return None if own is None else Offsets(own.value_ns, own.sigma_ns * _repeated("skew", shots)).published()
 
 
 def _hue_read(

@@ -50,6 +50,7 @@ KINDS = (
     _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
     _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
 )
+UNEQUAL_SKEW = _Kind("skew", "shift", "heads", "head_skew_ns", "ns", True)
 TIMING_KINDS = ("skew", "quadrature", "scallop")
 TIMING = tuple({k.kind: k for k in KINDS if k.kind in TIMING_KINDS}.values())
 OF_HEADS = tuple(k for k in KINDS if k.per_head and k.kind not in TIMING_KINDS)
@@ -136,6 +137,9 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
     start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
     proven = {**_timing_proven(pooled, about, taken), **_heads_proven(pooled, about, taken)}
     ratio = KNOWN_PHASE_RATIO if taken else NULL_RATIO
+    own = pooled.timing.head_skew
+    if own is not None and own.evident and own.proof is not None:
+        proven[UNEQUAL_SKEW] = own.proof
     found = [_finding(k, pooled, start, end, False, proof, about, 0) for k, proof in proven.items() if proof.holds_at(ratio)]
     return [f for f in found if f is not None]
 
@@ -242,6 +246,10 @@ def _finding(
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"
     words = {"one_head" if len(heads) == 1 else "several"}
+    if kind == UNEQUAL_SKEW:
+        words.add("unequal")
+    elif kind.kind == "skew":
+        words.add("all_alike")
     if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
         words.add("averaged")
     bands = pass_bounds_rows(about.standard, part.fit.phase_lines, about.view.bottom)
@@ -262,7 +270,7 @@ def _finding(
         status="confirmed" if confirmed else "unconfirmed",
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
         text=_text(kind, values, heads, value, sigma, growing, confirmed),
-        equivalent=_equivalent(kind.kind, value, sigma, about.standard),
+        equivalent=None if kind == UNEQUAL_SKEW else _equivalent(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
     )
@@ -273,6 +281,7 @@ _WHAT = {
     "scallop": "every pass is bowed by {v} between its ends and its middle, alike for all heads",
     "velocity_error": "hue and timing run away along the line by {v} within a pass; which of scallop and skew makes it cannot be told",
     "quadrature_ns": "the bands of head {h} are displaced, {v} against the mean of the four heads",
+    "head_skew_ns": "the passes of head {h} are stretched by {v} more than the mean of the four heads",
     "saturation_pct": "the colour of head {h} is off by {v} against the mean of the four heads",
     "hue_deg": "the hue of head {h} is turned by {v} against the mean of the four heads",
     "level_ire": "the level of head {h} is off by {v} against the mean of the four heads",

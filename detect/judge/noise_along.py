@@ -12,10 +12,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.evidence import Proof
+from detect.judge.evidence import Proof, proof_of
 from detect.judge.head_fit import WORST_CONDITION
 from detect.judge.row_bases import head_readings
-from detect.judge.row_evidence import proof_of
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import line_fraction, scallop_shape, skew_shape, theta
 from detect.judge.wheel import View, near_places, null_places

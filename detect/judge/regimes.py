@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.judge.head_skew import head_skew
 from detect.judge.row_bases import EDGES, timing_readings
 from detect.judge.rows import INDEX, Rows
 from detect.judge.timebase import (
@@ -156,12 +157,20 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
         return time_base_of(
             "line-corrected", final.value[:5], final.cov[:5, :5], standard, scallop_known=np.isfinite(decided.scallop_ns), gain=decided.gain
         )
+    own = None
+    if decided.regime == "uncorrected":
+        gains = np.abs(fit.jumps[INDEX["saturation"]])
+        own = head_skew(picture, standard, phase, saturation_pct=float(np.nanmax(gains, initial=0.0)))
+    if own is not None and own.evident:
+        unequal = time_base_of("uncorrected", own.common, own.common_cov, standard, gain=decided.gain)
+        return replace(unequal, head_skew=own)
+    decided = replace(decided, head_skew=own)
     won, apart = _edges_against_picture(whole, standard, phase, free)
     if won < EDGES_MOVE or apart > EDGES_AGREE:
         return replace(decided, edges_won=won)
     free = whole.fit(standard, phase)
     both = time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=decided.gain)
-    return replace(both, edges=True, edges_won=won)
+    return replace(both, edges=True, edges_won=won, head_skew=own)
 
 
 def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, free: ModelFit) -> tuple[float, float]:

@@ -106,7 +106,7 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     operator = view.operator(relation)
 
     def read(curve: Curve) -> F64:
-        return _slant_free(view, operator, curve)
+        return slant_free(view, operator, curve)
 
     def reading(shape: Curve, plus: float, minus: float | None = None) -> F64:
         """Of the shape at one fraction of the line, less that at another."""
@@ -143,10 +143,10 @@ def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:
     def since_burst(row: F64) -> F64:
         return np.subtract(*(scallop_shape(theta(standard, phase, row, fraction)) for fraction in (centre, burst)))
 
-    return -standard.subcarrier_deg_per_ns * _slant_free(view, view.operator("hue"), since_burst)
+    return -standard.subcarrier_deg_per_ns * slant_free(view, view.operator("hue"), since_burst)
 
 
-def _slant_free(view: View, operator: Operator, curve: Curve) -> F64:
+def slant_free(view: View, operator: Operator, curve: Curve) -> F64:
     """What the pair relation reads of a curve over frame rows, (bottom,), in lines as they are stored."""
     rows = np.arange(view.bottom, dtype=np.float64)
     held = operator.held()

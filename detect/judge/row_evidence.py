@@ -11,9 +11,8 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
-from detect.judge.evidence import Proof
+from detect.judge.evidence import Proof, proof_of
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.regimes import TimingRows, timing_rows
 from detect.judge.row_bases import EDGES
@@ -84,16 +83,6 @@ def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, re
     places = near_places(standard, fit.phase_lines, resolved_lines=view.resolved_lines(relation))
     near = max(heads.square_at(at, phase) for at, phase in places)
     return proof_of(own, null, near, HEADS - 1)
-
-
-def proof_of(own: float, null: float, near: float, freedom: int) -> Proof:
-    p = float(stats.chi2.sf(own * freedom / max(null / 4.0, 1.0), freedom))
-    return Proof(
-        strength=own,
-        ratio=own / max(null, 1.0),
-        near=near / max(own, 1e-9),
-        z=float(min(stats.norm.isf(max(p, 1e-300) / 2), 38.0)),
-    )
 
 
 def _squares(model: ModelFit) -> NDArray[np.float64]:

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.judge.head_skew import HeadSkew
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import growth_in_pass, timing_design
 from detect.judge.wheel import View, WheelFit
@@ -53,6 +54,8 @@ class TimeBaseFit:
     """Chi-square by which the uncorrected model with all unknowns beats the corrected one."""
     edges: bool = False
     """The blanking edges were the tape's own, and took part in the fit."""
+    head_skew: HeadSkew | None = None
+    """Skew of each head by itself, where it can be told."""
     edges_won: float = float("nan")
     """Chi-square that the five unknowns win in the blanking edges, where these were asked."""
 

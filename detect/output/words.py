@@ -65,6 +65,7 @@ LIMIT_WORDS: dict[str, str] = {
     "skew_ns": "Skew, ns",
     "scallop_ns": "Scallop, ns",
     "quadrature_ns": "Quadrature, ns",
+    "head_skew_ns": "Skew of one head, ns",
     "velocity_error_ns": "Velocity error, ns",
     "saturation_pct": "Saturation, %",
     "hue_deg": "Hue, °",
