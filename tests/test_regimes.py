@@ -100,3 +100,24 @@ def test_edges_that_move_otherwise_than_the_picture_are_content(seed: int) -> No
     found = fit_regimes(rows, VIEW, STD_525, fit)
     assert not found.edges
     assert abs(found.skew_ns - 80.0) < 3.5 * found.skew_sigma_ns
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_lines_displaced_as_wholes_are_read_as_such(seed: int) -> None:
+    """A player that keeps a clock through each line: all of it is where its start is, and nothing grows along it."""
+    heads = np.array([-4.0, 12.0, -4.0, -4.0])
+    skew, scallop = 20.0, 60.0
+    rows, fit = rows_and_fit(error_at(skew, scallop, heads, 0.0), np.zeros(HEIGHT), seed)
+    found = fit_regimes(rows, VIEW, STD_525, fit)
+    assert found.regime == "uncorrected"
+    assert found.whole_lines
+    assert found.skew_ns == pytest.approx(skew, abs=4 * np.hypot(found.skew_sigma_ns, 0.3))
+    assert found.scallop_ns == pytest.approx(scallop, abs=4 * np.hypot(found.scallop_sigma_ns, 0.03 * scallop))
+    np.testing.assert_allclose(found.quadrature_ns, heads, atol=4 * float(np.hypot(found.quadrature_sigma_ns.max(), 0.3)))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_errors_that_run_on_through_the_lines_are_not(seed: int) -> None:
+    heads = np.array([-4.0, 12.0, -4.0, -4.0])
+    rows, fit = rows_and_fit(*lines_of(20.0, 16.0, heads, corrected=False), seed)
+    assert not fit_regimes(rows, VIEW, STD_525, fit).whole_lines

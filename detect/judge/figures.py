@@ -116,7 +116,7 @@ def _hue_gain(fit: WheelFit) -> F64:
 
 def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
     """Jumps of hue that the scallop makes between burst and mid-line, (4,): not the heads' own."""
-    if standard.short_name != "525":
+    if standard.short_name != "525" or timing.whole_lines:
         return np.zeros(HEADS)
     design = timing_design(rows, view, standard, fit.phase_lines)
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
@@ -126,7 +126,8 @@ def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, t
 def shift_from_scallop(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
     """Jumps of displacement that the scallop makes at mid-line of uncorrected material, (4,): not skew's."""
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else 0.0
-    return np.asarray(timing_design(rows, view, standard, fit.phase_lines).shift[:, 1] * scallop)
+    design = timing_design(rows, view, standard, fit.phase_lines)
+    return np.asarray((design.shift_whole if timing.whole_lines else design.shift)[:, 1] * scallop)
 
 
 def _hue_scallop(growth: F64, fit: WheelFit, standard: Standard) -> float:
@@ -203,7 +204,7 @@ def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing:
     """What scallop and gain make of the rows of hue."""
     design = timing_design(rows, view, standard, fit.phase_lines)
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
-    known = scallop * hue_of_scallop(standard, view, fit.phase_lines)
+    known = None if timing.whole_lines else scallop * hue_of_scallop(standard, view, fit.phase_lines)
     gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
     return HeadTerms(common=True, known=known, gain=gain)
 

@@ -184,7 +184,9 @@ def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> d
     sought = [k for k in TIMING if k.kind not in taken and clear[k.kind]]
     if not sought:
         return {}
-    proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit, edges=timing.edges)
+    proof = timing_evidence(
+        pooled.rows, about.view, about.standard, pooled.fit, edges=timing.edges, whole_lines=timing.whole_lines
+    )
     return {k: proof[k.kind] for k in sought}
 
 

@@ -30,6 +30,7 @@ from detect.judge.timebase import (
     TimeBaseFit,
     fit_parts,
     hue_use,
+    of_whole_lines,
     scallop_alone,
     time_base_of,
     weighted_fit,
@@ -44,6 +45,9 @@ PRICE = 4.6
 """Chi-square that an unknown more must win: the logarithm of some hundred data, as BIC sets it."""
 LIKELIER = 9.0
 """Difference of chi-square between models with as many unknowns, from which the better is believed: odds of 90 to 1."""
+STIFFER = 15.0
+"""Chi-square by which lines displaced as wholes, with as many unknowns, must fit better than errors that run on through the lines, as
+tape's do: a player that keeps a clock through each line is rare (odds of 1800 to 1)."""
 MARGIN = 4.6
 """... and between models with different numbers of them, beyond their price: odds of 10 to 1."""
 CORRECTED_GAIN = 14.0
@@ -90,6 +94,7 @@ class TimingRows:
         phase: float,
         *,
         corrected: bool = False,
+        whole_lines: bool = False,
         has: tuple[int, ...] = ALL,
         data: dict[str, F64] | None = None,
         any_reference: bool = False,
@@ -99,14 +104,18 @@ class TimingRows:
         parts = []
         for relation, white in self.white.items():
             both = timing_readings(standard, self.view, relation, phase)
-            basis = white.basis((both.corrected if corrected else both.uncorrected) * has)
+            reads = both.corrected if corrected else both.whole_lines if whole_lines else both.uncorrected
+            basis = white.basis(reads * has)
             values = white.data if data is None else data[relation]
             parts.append(Part(SOURCE[relation], values, np.ones(len(values)), basis))
         return fit_parts(parts, self.hue, self.scallop, any_reference=any_reference)
 
-    def part_of(self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice) -> F64:
+    def part_of(
+        self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice, *, whole_lines: bool = False
+    ) -> F64:
         """What some unknowns of a fit read in one relation, as whitened."""
-        basis = self.white[relation].basis(timing_readings(standard, self.view, relation, phase).uncorrected)
+        both = timing_readings(standard, self.view, relation, phase)
+        basis = self.white[relation].basis(both.whole_lines if whole_lines else both.uncorrected)
         apart = fit.value[UNKNOWNS - 3 + SOURCE[relation]] if at.stop == ALL_FIGURES else 0.0
         return np.asarray(basis[:, at] @ fit.value[at] + apart * basis[:, -1])
 
@@ -157,6 +166,9 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
         return time_base_of(
             "line-corrected", final.value[:5], final.cov[:5, :5], standard, scallop_known=np.isfinite(decided.scallop_ns), gain=decided.gain
         )
+    stiff = picture.fit(standard, phase, whole_lines=True)
+    if decided.regime == "uncorrected" and free.chi_square - stiff.chi_square > STIFFER:
+        return of_whole_lines(time_base_of("uncorrected", stiff.value[:5], stiff.cov[:5, :5], standard, gain=decided.gain))
     own = None
     if decided.regime == "uncorrected":
         gains = np.abs(fit.jumps[INDEX["saturation"]])

@@ -94,10 +94,14 @@ def head_readings(standard: Standard, view: View, relation: str, phase: float) -
 
 @dataclass(frozen=True, slots=True)
 class TimingReadings:
-    """What e_B, e_C, e_D against A, skew and scallop read in ns or degrees, uncorrected and line-corrected: (bottom, 5) each."""
+    """What e_B, e_C, e_D against A, skew and scallop read in ns or degrees, uncorrected and line-corrected: (bottom, 5) each.
+
+    ``whole_lines``: uncorrected, by a player that keeps a clock through each line: all of it is displaced as its start is.
+    """
 
     uncorrected: F64
     corrected: F64
+    whole_lines: F64
 
 
 @lru_cache(maxsize=512)
@@ -120,6 +124,9 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
     heads = [read(is_head(h)) for h in range(1, HEADS)]
     none = np.zeros(view.bottom)
+    whole = [none] * 5
+    if relation == "shift" or relation in EDGES:
+        whole = [*heads, reading(skew_shape, 0.0), reading(scallop_shape, 0.0)]
     if relation in EDGES:
         at = left if relation == "edge_left" else right
         uncorrected = [*heads, reading(skew_shape, at), reading(scallop_shape, at)]
@@ -132,7 +139,7 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
         skew, scallop = (unit * reading(shape, right, left) for shape in (skew_shape, scallop_shape))
         uncorrected = [*[none] * 3, skew, scallop]
         corrected = [*[none] * 4, scallop]
-    return TimingReadings(np.stack(uncorrected, axis=1), np.stack(corrected, axis=1))
+    return TimingReadings(*(np.stack(reads, axis=1) for reads in (uncorrected, corrected, whole)))
 
 
 def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:

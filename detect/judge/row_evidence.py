@@ -28,17 +28,17 @@ PLACES: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "
 
 
 def timing_evidence(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False, whole_lines: bool = False
 ) -> dict[str, Proof]:
     """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line, and
-    from the blanking ``edges`` where they are the tape's own."""
+    from the blanking ``edges`` where they are the tape's own. ``whole_lines``: nothing grows along them."""
     whole = timing_rows(rows, view, standard, fit)
     asked = whole if edges else whole.without(EDGES)
-    mine = asked.fit(standard, fit.phase_lines)
+    mine = asked.fit(standard, fit.phase_lines, whole_lines=whole_lines)
     own = _squares(mine)
     left = dict(zip(asked.white, mine.left, strict=True))
-    null = np.max([_squares(asked.fit(at, phase, data=left)) for at, phase in null_places(standard)], axis=0)
-    near = [_near(asked, standard, fit.phase_lines, mine, at, k) for k, at in enumerate(PLACES.values())]
+    null = np.max([_squares(asked.fit(at, p, data=left, whole_lines=whole_lines)) for at, p in null_places(standard)], axis=0)
+    near = [_near(asked, standard, fit.phase_lines, mine, at, k, whole_lines=whole_lines) for k, at in enumerate(PLACES.values())]
     return {
         name: proof_of(float(own[k]), float(null[k]), near[k], at.stop - at.start)
         for k, (name, at) in enumerate(PLACES.items())
@@ -64,13 +64,16 @@ def _square_of_scallop(model: ModelFit) -> float:
     return float(model.value[at] ** 2 / model.cov[at, at])
 
 
-def _near(asked: TimingRows, standard: Standard, phase: float, mine: ModelFit, at: slice, k: int) -> float:
+def _near(
+    asked: TimingRows, standard: Standard, phase: float, mine: ModelFit, at: slice, k: int, *, whole_lines: bool
+) -> float:
     """The largest square of one figure at the near periods, in readings without the other faults: a large skew there poses as all."""
     data = {
-        relation: left + asked.part_of(mine, standard, phase, relation, at)
+        relation: left + asked.part_of(mine, standard, phase, relation, at, whole_lines=whole_lines)
         for relation, left in zip(asked.white, mine.left, strict=True)
     }
-    return max(float(_squares(asked.fit(near, p, data=data))[k]) for near, p in near_places(standard, phase))
+    places = near_places(standard, phase)
+    return max(float(_squares(asked.fit(near, p, data=data, whole_lines=whole_lines))[k]) for near, p in places)
 
 
 def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, terms: HeadTerms) -> Proof | None:

@@ -44,11 +44,13 @@ def line_fraction(standard: Standard, active_sample: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class TimingDesign:
-    """What unit skew and unit scallop read in the jumps of each boundary type: (4, 2) each, and with the burst taken away."""
+    """What unit skew and unit scallop read in the jumps of each boundary type: (4, 2) each, with the burst taken away, and where whole
+    lines are displaced as their start is."""
 
     shift: F64
     shift_corrected: F64
     growth: F64
+    shift_whole: F64
 
 
 def timing_design(rows: Rows, view: View, standard: Standard, phase: float) -> TimingDesign:
@@ -56,7 +58,7 @@ def timing_design(rows: Rows, view: View, standard: Standard, phase: float) -> T
     centre = line_fraction(standard, ACTIVE_SAMPLES / 2)
     ends = [line_fraction(standard, x) for x in (0, ACTIVE_SAMPLES)]
     burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
-    out = np.zeros((3, HEADS, 2))
+    out = np.zeros((4, HEADS, 2))
     for j in range(HEADS):
         cs = [
             int(np.ceil(2 * (phase + k * period) - 1e-9))
@@ -72,11 +74,11 @@ def timing_design(rows: Rows, view: View, standard: Standard, phase: float) -> T
         weight = weight if weight.sum() > 0 else np.ones(len(pairs))
         lines = pairs[None, :] + 2 * np.arange(-1, 3)[:, None]
         for s, shape in enumerate((skew_shape, scallop_shape)):
-            at = {f: shape(theta(standard, phase, lines.astype(float), f)) for f in (centre, burst, *ends)}
-            for m, t in enumerate((at[centre], at[centre] - at[burst], at[ends[1]] - at[ends[0]])):
+            at = {f: shape(theta(standard, phase, lines.astype(float), f)) for f in (0.0, centre, burst, *ends)}
+            for m, t in enumerate((at[centre], at[centre] - at[burst], at[ends[1]] - at[ends[0]], at[0.0])):
                 jump = 1.5 * ((t[2] - t[1]) - (t[3] - t[0]) / 3)
                 out[m, j, s] = np.average(jump, weights=weight)
-    return TimingDesign(out[0], out[1], out[2])
+    return TimingDesign(out[0], out[1], out[2], out[3])
 
 
 def skew_of_scallop(standard: Standard, phase_lines: float) -> float:

@@ -5,7 +5,7 @@ What ``detect/judge/regimes.py`` decides for a stretch from the single boundarie
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -54,6 +54,8 @@ class TimeBaseFit:
     """Chi-square by which the uncorrected model with all unknowns beats the corrected one."""
     edges: bool = False
     """The blanking edges were the tape's own, and took part in the fit."""
+    whole_lines: bool = False
+    """Uncorrected, but nothing grows along the lines: each is displaced as its start is."""
     head_skew: HeadSkew | None = None
     """Skew of each head by itself, where it can be told."""
     edges_won: float = float("nan")
@@ -120,6 +122,11 @@ def time_base_of(
         velocity_sigma_ns=sigma * growth,
         gain=gain,
     )
+
+
+def of_whole_lines(fitted: TimeBaseFit) -> TimeBaseFit:
+    """The same figures where nothing grows along the lines."""
+    return replace(fitted, whole_lines=True, velocity_ns=float("nan"), velocity_sigma_ns=float("nan"))
 
 
 def scallop_ties(scallop: float, sources: tuple[bool, ...], silent_hue: bool, *, any_reference: bool) -> F64:
@@ -219,7 +226,9 @@ def fit_windows(rows: Rows, view: View, standard: Standard, fit: WheelFit, stret
     )
     weights[2] = weights[2] * hue.used
     zero = np.zeros((HEADS, 3))
-    if stretch.regime == "uncorrected":
+    if stretch.whole_lines:
+        bases = [np.hstack([_STEP[:, 1:], design.shift_whole]), np.zeros((HEADS, 5)), np.zeros((HEADS, 5))]
+    elif stretch.regime == "uncorrected":
         bases = [np.hstack([_STEP[:, 1:], design.shift]), np.hstack([zero, design.growth]), np.hstack([zero, hue_unit])]
     else:
         bases = [np.hstack([zero, unit * [0, 1]]) for unit in (design.shift_corrected, design.growth, hue_unit)]
@@ -229,4 +238,7 @@ def fit_windows(rows: Rows, view: View, standard: Standard, fit: WheelFit, stret
     spare = sum(int(np.count_nonzero(p.weight)) for p in parts) - sum(model.leverage)
     left = float(sum(np.sum(x**2) for x in model.left))
     scale = min(max(1.0, left / spare), MOST_SCALE**2) if spare >= 1 else 1.0
-    return time_base_of(stretch.regime, model.value[:5], model.cov[:5, :5] * scale, standard, scallop_known=np.isfinite(stretch.scallop_ns))
+    fitted = time_base_of(
+        stretch.regime, model.value[:5], model.cov[:5, :5] * scale, standard, scallop_known=np.isfinite(stretch.scallop_ns)
+    )
+    return of_whole_lines(fitted) if stretch.whole_lines else fitted
