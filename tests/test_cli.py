@@ -466,7 +466,8 @@ def test_a_reader_that_goes_away_is_no_fault(scanned):
 
 
 SLOW_SCAN = """
-import sys, time, types
+import signal, sys, time, types
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell starts background jobs, and so these tests, without it
 fake = types.ModuleType("detect.scan")
 class ScanOptions:
     def __init__(self, **_): pass

@@ -51,6 +51,11 @@ class Proof:
         return self.strength >= LEAST_STRENGTH and self.ratio >= ratio and self.near < NEAR_ENOUGH
 
 
+def square_of(value: F64, cov: F64) -> float:
+    """Squared distance of some figures from nought in standard errors, by degree of freedom."""
+    return float(value @ np.linalg.pinv(cov, hermitian=True) @ value) / len(value)
+
+
 def proof_of(own: float, null: float, near: float, freedom: int) -> Proof:
     """Of squares by degree of freedom: at the wheel's place, the largest at null periods and at near ones."""
     p = float(stats.chi2.sf(own * freedom / max(null / 4.0, 1.0), freedom))

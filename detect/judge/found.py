@@ -16,7 +16,8 @@ from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence
 from detect.judge.figures import hue_from_timing, hue_terms, shift_from_scallop
 from detect.judge.head_fit import PLAIN
 from detect.judge.limits import Limits
-from detect.judge.row_evidence import corrected_evidence, heads_evidence, timing_evidence
+from detect.judge.row_bases import TimingModel
+from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled, WindowJumps
 from detect.judge.wheel import ALONE, View, WheelFit
@@ -171,12 +172,9 @@ def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
 def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:
     """The same for skew, quadrature and scallop in uncorrected material, and for scallop behind a line corrector."""
     timing = pooled.timing
-    if timing.regime == "line-corrected" and "scallop" not in taken and abs(timing.scallop_ns) > CLEAR * timing.scallop_sigma_ns:
-        scallop = next(k for k in TIMING if k.kind == "scallop")
-        return {scallop: corrected_evidence(pooled.rows, about.view, about.standard, pooled.fit)}
-    if timing.regime != "uncorrected":
+    if timing.regime == "undetermined":
         return {}
-    clear = {
+    clear = {  # what the regime hides is NaN, and not clear
         "skew": abs(timing.skew_ns) > CLEAR * timing.skew_sigma_ns,
         "quadrature": bool((np.abs(timing.quadrature_ns) > CLEAR * timing.quadrature_sigma_ns).any()),
         "scallop": abs(timing.scallop_ns) > CLEAR * timing.scallop_sigma_ns,
@@ -184,9 +182,8 @@ def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> d
     sought = [k for k in TIMING if k.kind not in taken and clear[k.kind]]
     if not sought:
         return {}
-    proof = timing_evidence(
-        pooled.rows, about.view, about.standard, pooled.fit, edges=timing.edges, whole_lines=timing.whole_lines
-    )
+    model: TimingModel = "corrected" if timing.regime == "line-corrected" else "whole_lines" if timing.whole_lines else "uncorrected"
+    proof = timing_evidence(pooled.rows, about.view, about.standard, pooled.fit, edges=timing.edges, model=model)
     return {k: proof[k.kind] for k in sought}
 
 

@@ -132,7 +132,7 @@ def _shown(white: WhiteRows, readings: HeadReadings, value: F64) -> tuple[float,
     unknown = NEIGHBOURS_SHOW, np.inf
     if readings.outer is None:
         return unknown
-    inner, outer = (white.basis((part[:, : len(value)] @ value)[:, None])[:, 0] for part in (readings.inner, -readings.outer))
+    inner, outer = (white.basis((part[:, : len(value)] @ value)[:, None])[:, 0] for part in (readings.inner, -readings.outer / 3))
     normal = np.array([[inner @ inner, inner @ outer], [inner @ outer, outer @ outer]])
     if np.linalg.cond(normal) > WORST_CONDITION:
         return unknown

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.evidence import KNOWN_PHASE_RATIO, Proof, proof_of
+from detect.judge.evidence import KNOWN_PHASE_RATIO, Proof, proof_of, square_of
 from detect.judge.row_bases import pass_of, slant_free, timing_readings
 from detect.judge.time_geometry import line_fraction, skew_shape, theta
 from detect.judge.wheel import View, near_places, null_places
@@ -29,11 +29,11 @@ F64 = NDArray[np.float64]
 COMMON = 5
 """e_B, e_C, e_D against A, skew, scallop; after them the skews of heads B, C, D against the mean of the four."""
 SIGMA_SCALE, FLOOR_NS = 2.0, 1.0
-"""Standard errors of the fit times this, and what is added: content errs alike in many rows (measured against truth on tapes without
-unequal skew, development tapes)."""
+"""Standard errors of the fit times this, and what is added: content errs alike in many rows (house values, set on
+tapes of equal skew)."""
 OF_SATURATION_NS, OF_SCALLOP = 0.4, 0.15
 """What is added to that for each % by which the saturation of two heads differs, and as a share of a scallop: hue along the line is
-read from chroma that changes across the same boundary (same source: 18 ns at 45 %, 28 ns at a scallop of 137)."""
+read from chroma that changes across the same boundary (house values, set so that tapes of equal skew show none)."""
 CLEAR = 4.0
 """Standard errors a head's own skew must be away from zero before it is believed, and taken off its quadrature."""
 LEAST_GAIN = 30.0
@@ -86,13 +86,16 @@ def head_skew(picture: TimingRows, standard: Standard, phase: float, *, saturati
     if "hue_ramp" not in picture.white:
         return None
 
+    def whitened(at: Standard, p: float) -> F64:
+        return np.vstack([white.basis(_reads(at, picture.view, k, p)) for k, white in picture.white.items()])
+
     def fit(at: Standard, p: float, data: F64) -> tuple[F64, F64]:
-        basis = np.vstack([white.basis(_reads(at, picture.view, k, p)) for k, white in picture.white.items()])
+        basis = whitened(at, p)
         cov = np.asarray(np.linalg.pinv(basis.T @ basis, rcond=1e-10, hermitian=True), np.float64)
         return cov @ (basis.T @ data), cov
 
     data = np.concatenate([white.data for white in picture.white.values()])
-    basis = np.vstack([white.basis(_reads(standard, picture.view, k, phase)) for k, white in picture.white.items()])
+    basis = whitened(standard, phase)
     value, cov = fit(standard, phase, data)
     of_content = np.hypot(OF_SATURATION_NS * saturation_pct, OF_SCALLOP * value[4])
     from_b = np.vstack([-np.ones(HEADS - 1), np.eye(HEADS - 1)])  # A's is what makes the mean zero
@@ -115,5 +118,5 @@ def head_skew(picture: TimingRows, standard: Standard, phase: float, *, saturati
 
 
 def _square(value: F64, cov: F64) -> float:
-    own = value[COMMON:]
-    return float(own @ np.linalg.pinv(cov[COMMON:, COMMON:], hermitian=True) @ own) / (HEADS - 1)
+    """Of the heads' own skews."""
+    return square_of(value[COMMON:], cov[COMMON:, COMMON:])

@@ -23,8 +23,8 @@ from detect.standards import RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 COMBED_RESPONSE = 1.5
-"""(1 - gain) / gain of response at 3 MHz where a comb has parted chroma from luminance: 0.35 to 0.4 of it is seen, since the comb makes
-fine luminance of several lines too (three composite clips of another simulator than this repository's)."""
+"""(1 - gain) / gain of response at 3 MHz where a comb has parted chroma from luminance: the comb makes fine luminance of several lines
+too, and most of a head's response is lost (house value)."""
 AVERAGED_OVER_PLAIN = 1.3
 """How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
 DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two")}

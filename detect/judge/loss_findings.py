@@ -90,11 +90,12 @@ def judge_losses(
     for index, state in enumerate(assumed):
         known = wheel[index].locked
         seen = exposure(standard, phase_lines=state.phase_lines, rows=range(height))
-        for switching in find_switching(
-            everywhere, contrast_ire=candidates["contrast_ire"], stretch=index, start_frame=state.start_frame,
-            end_frame=state.end_frame, seen=seen, cuts=readings.cuts,
-        ) if known else []:  # fmt: skip
-            out.append(_switch_finding(switching, programme_frames, label))
+        if known:
+            switchings = find_switching(
+                everywhere, contrast_ire=candidates["contrast_ire"], stretch=index, start_frame=state.start_frame,
+                end_frame=state.end_frame, seen=seen, cuts=readings.cuts,
+            )  # fmt: skip
+            out += [_switch_finding(switching, programme_frames, label) for switching in switchings]
         mine = np.flatnonzero(each.stretch == index)
         here = each.where(mine)
         for pattern in find_patterns(

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.evidence import Proof, proof_of
+from detect.judge.evidence import Proof, proof_of, square_of
 from detect.judge.head_fit import WORST_CONDITION
 from detect.judge.row_bases import head_readings
 from detect.judge.rows import INDEX, Rows
@@ -96,6 +96,5 @@ def _fit(white: WhiteRows, basis: F64, data: F64) -> tuple[F64, F64]:
 
 
 def _square(value: F64, cov: F64) -> float:
-    """Squared size of the two shapes in standard errors, by degree of freedom."""
-    inverse = np.linalg.pinv(cov[:SHAPES, :SHAPES], hermitian=True)
-    return float(value[:SHAPES] @ inverse @ value[:SHAPES]) / SHAPES
+    """Of the two shapes."""
+    return square_of(value[:SHAPES], cov[:SHAPES, :SHAPES])

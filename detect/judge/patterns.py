@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,13 +118,16 @@ def find_patterns(
     left = np.arange(len(places))
     expected = np.repeat(seen.share[:, :, None] / TIME_CELLS, TIME_CELLS, 2)
     out: list[Pattern] = []
+
+    def asked(even: NDArray[np.floating[Any]]) -> list[Box]:
+        return [b for b in candidates(points, left, even) if not assumed or b.kind in WITHOUT_PHASE]
+
     while len(left) >= LEAST_LOSSES and len(out) < MOST_PATTERNS:
-        boxes = [b for b in candidates(points, left, expected / expected.sum()) if not assumed or b.kind in WITHOUT_PHASE]
+        boxes = asked(expected / expected.sum())
         rising = boxes[-1]
         if rising.p_value <= RISING:  # does anything else remain once the rise is granted?
             granted = tilted(points, left, expected / expected.sum())
-            granted_boxes = [b for b in candidates(points, left, granted) if not assumed or b.kind in WITHOUT_PHASE]
-            boxes = [*granted_boxes[:-1], rising]
+            boxes = [*asked(granted)[:-1], rising]
         best = _prefer(boxes)
         if best is None:
             break

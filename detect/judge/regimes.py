@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.judge.head_skew import head_skew
-from detect.judge.row_bases import EDGES, timing_readings
+from detect.judge.row_bases import EDGES, TimingModel, timing_readings
 from detect.judge.rows import INDEX, Rows
 from detect.judge.timebase import (
     SIGNIFICANT,
@@ -93,8 +93,7 @@ class TimingRows:
         standard: Standard,
         phase: float,
         *,
-        corrected: bool = False,
-        whole_lines: bool = False,
+        model: TimingModel = "uncorrected",
         has: tuple[int, ...] = ALL,
         data: dict[str, F64] | None = None,
         any_reference: bool = False,
@@ -104,18 +103,17 @@ class TimingRows:
         parts = []
         for relation, white in self.white.items():
             both = timing_readings(standard, self.view, relation, phase)
-            reads = both.corrected if corrected else both.whole_lines if whole_lines else both.uncorrected
-            basis = white.basis(reads * has)
+            basis = white.basis(both.of(model) * has)
             values = white.data if data is None else data[relation]
             parts.append(Part(SOURCE[relation], values, np.ones(len(values)), basis))
         return fit_parts(parts, self.hue, self.scallop, any_reference=any_reference)
 
     def part_of(
-        self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice, *, whole_lines: bool = False
+        self, fit: ModelFit, standard: Standard, phase: float, relation: str, at: slice, model: TimingModel
     ) -> F64:
         """What some unknowns of a fit read in one relation, as whitened."""
         both = timing_readings(standard, self.view, relation, phase)
-        basis = self.white[relation].basis(both.whole_lines if whole_lines else both.uncorrected)
+        basis = self.white[relation].basis(both.of(model))
         apart = fit.value[UNKNOWNS - 3 + SOURCE[relation]] if at.stop == ALL_FIGURES else 0.0
         return np.asarray(basis[:, at] @ fit.value[at] + apart * basis[:, -1])
 
@@ -159,14 +157,14 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     picture = whole.without(EDGES)
     free = picture.fit(standard, phase)
     right = picture.fit(standard, phase, has=SCALLOP)
-    corrected = picture.fit(standard, phase, corrected=True)
+    corrected = picture.fit(standard, phase, model="corrected")
     decided = _decided(standard, free, right, corrected, evident=evident)
     if decided.regime == "line-corrected":
-        final = picture.fit(standard, phase, corrected=True, any_reference=True)
+        final = picture.fit(standard, phase, model="corrected", any_reference=True)
         return time_base_of(
             "line-corrected", final.value[:5], final.cov[:5, :5], standard, scallop_known=np.isfinite(decided.scallop_ns), gain=decided.gain
         )
-    stiff = picture.fit(standard, phase, whole_lines=True)
+    stiff = picture.fit(standard, phase, model="whole_lines")
     if decided.regime == "uncorrected" and free.chi_square - stiff.chi_square > STIFFER:
         return of_whole_lines(time_base_of("uncorrected", stiff.value[:5], stiff.cov[:5, :5], standard, gain=decided.gain))
     own = None

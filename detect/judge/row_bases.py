@@ -9,25 +9,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, line_fraction, scallop_shape, skew_shape, theta
-from detect.judge.wheel import ALONE, Operator, View
+from detect.judge.wheel import ALONE, Operator, View, share_of_slant, without_slant
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
 F64 = NDArray[np.float64]
 Curve = Callable[[F64], F64]
+TimingModel = Literal["uncorrected", "corrected", "whole_lines"]
 
-SLANT_FREE = ((-1, 0.5), (0, -1.5), (1, 1.5), (2, -0.5))
-"""The pair relation without slant as a sum: stored lines after line a, and the factor each enters by."""
 SPREAD_SHARE = 0.9
 """Share of the slant that is taken off where lines are means of others, between what tapes tell: a step spread over lines reads 0.29
 of itself by it, and not 0.25."""
-SPREAD_SLANT_FREE = tuple(
-    (k, factor / (1 - SPREAD_SHARE / 3)) for k, factor in ((-1, SPREAD_SHARE / 3), (0, -1.0), (1, 1.0), (2, -SPREAD_SHARE / 3))
-)
 EDGES = ("edge_left", "edge_right")
 """Relations of the blanking edges."""
 
@@ -41,7 +38,7 @@ def pass_of(standard: Standard, phase: float, row: F64) -> F64:
 class HeadReadings:
     """What offsets of the heads B, C and D against A, and a step common to all boundaries, make of each pair: (bottom, 4).
 
-    ``inner``: b - a; ``outer``: (n - p) / 3, None where slant is not taken off.
+    ``inner``: b - a; ``outer``: n - p, None where slant is not taken off.
     """
 
     inner: F64
@@ -62,8 +59,7 @@ class HeadReadings:
         """
         if self.outer is None:
             return self.inner
-        share = 3 * shows / (2 + shows)
-        return (self.inner - share * self.outer) / (1 - share / 3)
+        return without_slant(self.inner, self.outer, share_of_slant(shows))
 
     def of_boundaries(self, values: F64) -> F64:
         """A value for each type of boundary, (4,), at every row: (bottom,)."""
@@ -89,7 +85,7 @@ def head_readings(standard: Standard, view: View, relation: str, phase: float) -
     p, a, b, n = (line(rows + 2 * k * operator.step_y) for k in (-1, 0, 1, 2))
     middle = rows + 3 * operator.step_y - 2  # half-way between the first picture line of a and the last of b, to a line
     nearest = np.round((middle / 2 - phase) / float(standard.lines_per_pass)).astype(np.int64)
-    return HeadReadings(b - a, (n - p) / 3 if operator.slanted else None, (nearest - 1) % HEADS)
+    return HeadReadings(b - a, n - p if operator.slanted else None, (nearest - 1) % HEADS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +98,9 @@ class TimingReadings:
     uncorrected: F64
     corrected: F64
     whole_lines: F64
+
+    def of(self, model: TimingModel) -> F64:
+        return {"uncorrected": self.uncorrected, "corrected": self.corrected, "whole_lines": self.whole_lines}[model]
 
 
 @lru_cache(maxsize=512)
@@ -161,5 +160,5 @@ def slant_free(view: View, operator: Operator, curve: Curve) -> F64:
     def line(at: F64) -> F64:
         return np.asarray(sum(share * curve(at + after) for after, share in held))
 
-    factors = SLANT_FREE if operator.lines == ALONE else SPREAD_SLANT_FREE
-    return np.asarray(sum(factor * line(rows + 2.0 * k * operator.step_y) for k, factor in factors))
+    p, a, b, n = (line(rows + 2.0 * k * operator.step_y) for k in (-1, 0, 1, 2))
+    return without_slant(b - a, n - p, 1.0 if operator.lines == ALONE else SPREAD_SHARE)

@@ -7,73 +7,52 @@ the quadratic form of their values with their inverse covariance, by the number 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.evidence import Proof, proof_of
+from detect.judge.evidence import Proof, proof_of, square_of
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.regimes import TimingRows, timing_rows
-from detect.judge.row_bases import EDGES
+from detect.judge.row_bases import EDGES, TimingModel
 from detect.judge.rows import Rows
 from detect.judge.timebase import ModelFit
 from detect.judge.wheel import View, WheelFit, near_places, null_places
 from detect.standards import HEADS, Standard
-
-F64 = NDArray[np.float64]
 
 PLACES: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
 """Places of the figures among the unknowns of the fit."""
 
 
 def timing_evidence(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False, whole_lines: bool = False
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False, model: TimingModel = "uncorrected"
 ) -> dict[str, Proof]:
-    """Evidence for skew, quadrature and scallop in uncorrected material from displacement, its growth and hue along the line, and
-    from the blanking ``edges`` where they are the tape's own. ``whole_lines``: nothing grows along them."""
+    """Evidence for skew, quadrature and scallop from displacement, its growth and hue along the line, and
+    from the blanking ``edges`` where they are the tape's own. Under the ``corrected`` model scallop alone shows."""
     whole = timing_rows(rows, view, standard, fit)
     asked = whole if edges else whole.without(EDGES)
-    mine = asked.fit(standard, fit.phase_lines, whole_lines=whole_lines)
+    mine = asked.fit(standard, fit.phase_lines, model=model)
     own = _squares(mine)
     left = dict(zip(asked.white, mine.left, strict=True))
-    null = np.max([_squares(asked.fit(at, p, data=left, whole_lines=whole_lines)) for at, p in null_places(standard)], axis=0)
-    near = [_near(asked, standard, fit.phase_lines, mine, at, k, whole_lines=whole_lines) for k, at in enumerate(PLACES.values())]
+    null = np.max([_squares(asked.fit(at, p, data=left, model=model)) for at, p in null_places(standard)], axis=0)
+    near = [_near(asked, standard, fit.phase_lines, mine, at, k, model) for k, at in enumerate(PLACES.values())]
     return {
         name: proof_of(float(own[k]), float(null[k]), near[k], at.stop - at.start)
         for k, (name, at) in enumerate(PLACES.items())
     }
 
 
-def corrected_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit) -> Proof:
-    """Evidence for a scallop behind a line corrector, from all that grows along the line."""
-    asked = timing_rows(rows, view, standard, fit).without(EDGES)
-    mine = asked.fit(standard, fit.phase_lines, corrected=True)
-    left = dict(zip(asked.white, mine.left, strict=True))
-
-    def largest(places: Iterable[tuple[Standard, float]], data: dict[str, F64] | None) -> float:
-        return max(_square_of_scallop(asked.fit(at, phase, corrected=True, data=data)) for at, phase in places)
-
-    return proof_of(
-        _square_of_scallop(mine), largest(null_places(standard), left), largest(near_places(standard, fit.phase_lines), None), 1
-    )
-
-
-def _square_of_scallop(model: ModelFit) -> float:
-    at = PLACES["scallop"].start
-    return float(model.value[at] ** 2 / model.cov[at, at])
-
-
 def _near(
-    asked: TimingRows, standard: Standard, phase: float, mine: ModelFit, at: slice, k: int, *, whole_lines: bool
+    asked: TimingRows, standard: Standard, phase: float, mine: ModelFit, at: slice, k: int, model: TimingModel
 ) -> float:
     """The largest square of one figure at the near periods, in readings without the other faults: a large skew there poses as all."""
     data = {
-        relation: left + asked.part_of(mine, standard, phase, relation, at, whole_lines=whole_lines)
+        relation: left + asked.part_of(mine, standard, phase, relation, at, model)
         for relation, left in zip(asked.white, mine.left, strict=True)
     }
     places = near_places(standard, phase)
-    return max(float(_squares(asked.fit(near, p, data=data, whole_lines=whole_lines))[k]) for near, p in places)
+    return max(float(_squares(asked.fit(near, p, data=data, model=model))[k]) for near, p in places)
 
 
 def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, terms: HeadTerms) -> Proof | None:
@@ -92,8 +71,6 @@ def _squares(model: ModelFit) -> NDArray[np.float64]:
     """For each of ``PLACES``: squared distance from nought in standard errors, by degree of freedom."""
     out = []
     for at in PLACES.values():
-        value = model.value[at]
-        inverse = np.linalg.pinv(model.cov[at, at], hermitian=True)
-        out.append(float(value @ inverse @ value) / len(value))
+        out.append(square_of(model.value[at], model.cov[at, at]))
     return np.array(out)
 

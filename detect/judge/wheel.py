@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,19 @@ NULL_PERIODS = (13.2, 13.7, 14.3, 14.9, 16.0, 17.3, 17.9, 18.6, 19.3, 20.1)
 """Field lines. Periods no wheel has; 16.0 among them, where block codecs leave marks. Those within 0.7 of the true one are skipped."""
 NEAR_OFFSETS = (0.09, 0.16, 0.25, 0.4, 0.6)
 """Field lines: periods so near that a picture built like bands would fit them better than the wheel's."""
+
+
+Reading = TypeVar("Reading", float, F64)
+
+
+def share_of_slant(shows: float) -> float:
+    """Share of the slant that a pair relation takes off where steps that its outer lines alone hold are read as ``shows`` of a half."""
+    return 3 * shows / (2 + shows)
+
+
+def without_slant(inner: Reading, outer: Reading, share: float) -> Reading:
+    """What a pair relation reads of b - a and n - p: less a share of the slant (n - p) / 3, in units of a sharp step between a and b."""
+    return (inner - share * outer / 3) / (1 - share / 3)
 
 
 Lines = tuple[tuple[int, float], ...]
@@ -74,8 +88,8 @@ class Operator:
         """What the pair at ``row`` reads of a unit step at row c, and whether the step lies between its two inner lines."""
         span = 2 * self.step_y
         p, a, b, n = (self._line(row + k * span, c) for k in (-1, 0, 1, 2))
-        share = 3 * NEIGHBOUR_GAIN / (2 + NEIGHBOUR_GAIN) if self.slanted else 0.0
-        return ((b - a) - share * (n - p) / 3) / (1 - share / 3), b != a
+        value = without_slant(b - a, n - p, share_of_slant(NEIGHBOUR_GAIN)) if self.slanted else b - a
+        return value, b != a
 
     def held(self) -> list[tuple[int, float]]:
         """Frame rows after a stored line's first that it holds, and the share each has in it."""
