@@ -133,6 +133,8 @@ class WindowReadings(Model):
     velocity_error_ns: Value | None = None
     saturation_pct: HeadValues | None = None
     hue_deg: HeadValues | None = None
+    differential_gain_pct: HeadValues | None = None
+    differential_phase_deg: HeadValues | None = None
     level_ire: HeadValues | None = None
     noise_db: HeadValues | None = None
     response_db: HeadValues | None = None

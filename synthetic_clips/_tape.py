@@ -90,7 +90,8 @@ def _shifted_chroma(
 def play_field(
     y: Array, cb: Array, cr: Array, mask_y: Array, mask_c: Array, mask_of_row: Ints, head: Ints,
     head_taps: Array, filtered: NDArray[np.bool_],
-    gain: Array, offset: Array, saturation: Array, displacement: Array, hue_rad: Array, differential_rad: Array,
+    gain: Array, offset: Array, saturation: Array, displacement: Array, hue_rad: Array,
+    differential_rad: Array, differential_gain: Array,
     wrap: Array, noise_start: Ints, luma_noise: Array, chroma_noise: Array, cross_start_rad: Array,
     luma_kernels: Array, chroma_kernels: Array, luma_bank: Array, chroma_bank: Array,
     cross: float, cross_step_rad: float,
@@ -163,8 +164,11 @@ def play_field(
                     extra = differential_rad[i] * moved[2 * x] / 219.0
                     ec, es = np.cos(extra), np.sin(extra)
                     cs, sn = cosine * ec - sine * es, sine * ec + cosine * es
-                p = s * (moved_b[x] * cs - moved_r[x] * sn)
-                q = s * (moved_b[x] * sn + moved_r[x] * cs)
+                here = s
+                if differential_gain[i] != 0.0:
+                    here *= np.float32(1.0) + differential_gain[i] * moved[2 * x] / np.float32(219.0)
+                p = here * (moved_b[x] * cs - moved_r[x] * sn)
+                q = here * (moved_b[x] * sn + moved_r[x] * cs)
                 out_cb[i, x] = p + np.float32(128.0) + level * blue_piece[x]
                 out_cr[i, x] = q + np.float32(128.0) + level * red_piece[x]
                 if cross != 0.0:

@@ -97,6 +97,8 @@ class DeckFaults:
     hue_deg: FourHeads = NONE
     differential_phase_deg: FourHeads = NONE
     """Hue at white against hue at black."""
+    differential_gain_pct: FourHeads = NONE
+    """Saturation at white against saturation at black."""
     level_ire: FourHeads = NONE
     gain_pct: FourHeads = NONE
     response_db: FourHeads = NONE

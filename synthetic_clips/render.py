@@ -126,14 +126,17 @@ def _wheel_sections(faults: DeckFaults, frames: int) -> list[dict[str, Any]]:
     ]
 
 
+_AGAINST_THE_MEAN = (
+    "quadrature_ns", "head_skew_ns", "hue_deg", "differential_phase_deg", "differential_gain_pct", "level_ire", "gain_pct",
+    "response_db", "noise_db",
+)  # fmt: skip
+
+
 def _relative(faults: DeckFaults, shape: Raster) -> dict[str, list[float]]:
     saturation = tuple(
         (1 + s / 100) * g * 100 for s, g in zip(faults.saturation_pct, _colour_gains(faults, shape), strict=True)
     )
-    out = {
-        name: means_removed(getattr(faults, name))
-        for name in ("quadrature_ns", "hue_deg", "level_ire", "gain_pct", "response_db", "noise_db")
-    }
+    out = {name: means_removed(getattr(faults, name)) for name in _AGAINST_THE_MEAN}
     mean = float(np.mean(saturation))
     out["saturation_pct"] = [100 * (s / mean - 1) for s in saturation]
     return out
@@ -184,6 +187,7 @@ _PER_ROW = (
     "displacement",
     "hue",
     "differential",
+    "differential_gain",
     "wrap",
     "noise_start",
     "luma_noise",
@@ -271,6 +275,7 @@ class _Deck:
             "differential": (np.radians(np.asarray(faults.differential_phase_deg)[heads]) * v_switch).astype(
                 np.float32
             ),
+            "differential_gain": (np.asarray(faults.differential_gain_pct)[heads] / 100).astype(np.float32),
             "wrap": wrap,
             "noise_start": rng.integers(0, bank, (n, 3)),
             "luma_noise": (noise * LUMA_RANGE * 10 ** (-faults.snr_db / 20)).astype(np.float32),

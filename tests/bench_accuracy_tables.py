@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.bench_material import CORRECTED_SCALLOP_NS, LOSSY_TARGET, MEMORY, RATE, TARGET
+from tests.bench_material import CORRECTED_SCALLOP_NS, LOSSY_TARGET, MEMORY, OTHER_TARGET, RATE, TARGET
 
 Record = dict[str, Any]
 KIND_OF = {
@@ -56,6 +56,8 @@ def document(records: list[Record], command: str, losses: str) -> str:
         "\n### Coverage over everything\n" + _coverage(faulty),
         "\n## Found, against size\n" + FOUND,
         _detection_table(faulty),
+        "\n## Faults that tell a cause\n" + OTHERS,
+        _others_table(records),
         "\n## False findings\n" + FALSE,
         _false_table(records),
         "\n## The wheel\n" + _wheel(records),
@@ -71,7 +73,7 @@ HEAD = """# How well it measures
 What `{command}`
 measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults,
 {target} with faults of just the size that should be found, {large} with a very large one, {clean} without any ({fool} of them pictures
-built to fool), {onset} with a fault that begins and ends, {relock} with a re-lock.
+built to fool), {onset} with a fault that begins and ends, {relock} with a re-lock, {other} with a fault that tells a cause.
 {files} tapes went through a real encoder and decoder, the others were measured from the rendered 10-bit frames, which is
 what FFV1 and v210 give back.
 
@@ -97,6 +99,17 @@ Share of tapes with the fault in which a finding of its kind names it (for one h
 target (in parentheses). Below its limit for a note (docs/limits.md) a fault is measured but not made a finding. Number of tapes
 in parentheses. Hue is asked of 525 lines only, scallop not behind a velocity corrector: there null is right.
 """
+OTHERS = """
+Each is the only fault on its 525 tape of ten seconds, but the skew or scallop that shows the wheel, at one to four times the size in
+parentheses. *told*: a finding names the head and, as its first cause, this fault. *gain*, *1 sigma* and *2 sigma* as above, over the
+four heads of these tapes; *absent*: the same over all other tapes, where the figure should be nought, with their number in
+parentheses. *falsely told*: on these.
+"""
+FIRST_CAUSE = {
+    "differential_phase_deg": "differential phase", "differential_gain_pct": "differential gain", "head_skew_ns": "the tips of the heads",
+    "noise_along_pass_db": "tips and tape",
+}  # fmt: skip
+"""How the first cause of a finding of each begins."""
 FALSE = """
 Findings of a kind of fault that is not on the tape. "Confirmed" is what would cost an archive another transfer.
 """
@@ -114,7 +127,7 @@ def _counts(records: list[Record]) -> dict[str, int]:
     what = Counter(r["what"] for r in records)
     fool = sum(r["what"] == "clean" and _fools(r) for r in records)
     files = sum(r["carrier"] != MEMORY for r in records)
-    return {**{k: what[k] for k in ("faulty", "target", "large", "clean", "onset", "relock")}, "fool": fool, "files": files}
+    return {**{k: what[k] for k in ("faulty", "target", "large", "clean", "onset", "relock", "other")}, "fool": fool, "files": files}
 
 
 def _fools(record: Record) -> bool:
@@ -279,6 +292,34 @@ def _detection_table(records: list[Record]) -> str:
                 cells.append(f"{any_:.0f} %, confirmed {sure:.0f} % ({len(here)})")
             rows.append(cells)
     return _table(["kind (target)", "regime", "below 1", "1 to 2", "2 to 4", "above 4"], rows)
+
+
+def _others_table(records: list[Record]) -> str:
+    rows = []
+    for name, target in OTHER_TARGET.items():
+        mine = [r for r in records if r["what"] == "other" and r["name"].endswith(name)]
+        rest = [r for r in records if r not in mine]
+        told = sum(any(_tells(f, name, r) for f in r["findings"]) for r in mine)
+        false = sum(any(f["cause"].startswith(FIRST_CAUSE[name]) for f in r["findings"]) for r in rest)
+        cells = [f"{name} ({target:g})", str(len(mine)), str(told)]
+        if name == "noise_along_pass_db":
+            rows.append([*cells, "-", "-", "-", "-", f"{false} in {len(rest)}"])
+            continue
+        there, absent = _figures_of(pairs(mine, name), target, biased=False), pairs(rest, name)
+        of_absent = _figures_of(absent, target, biased=False)
+        rows.append([*cells, there[0], there[4], there[5], f"{of_absent[4]}, {of_absent[5]} ({len(absent)})", f"{false} in {len(rest)}"])
+    return _table(["fault (size)", "tapes", "told", "gain", "1 sigma", "2 sigma", "absent", "falsely told"], rows)
+
+
+def _tells(finding: dict[str, Any], name: str, record: Record) -> bool:
+    """Whether a finding names the fault, and the right head or end of the passes."""
+    if not finding["cause"].startswith(FIRST_CAUSE[name]):
+        return False
+    if name == "noise_along_pass_db":
+        start, _, end = record["noise_by_position_db"]
+        return finding["value"] * (start + end) > 0 and finding["text"].startswith("The start" if start else "The end")
+    true = np.array(record["figures"][name]["true"], float)
+    return "ABCD"[int(np.argmax(np.abs(true)))] in finding["heads"]
 
 
 def false_findings(record: Record) -> list[dict[str, Any]]:

@@ -321,6 +321,33 @@ def large(seed: int, *, seconds: float) -> Case:
     return Case(f"large {seed}", seed, faults, MEMORY, "varied", seconds)
 
 
+OTHER_TARGET = {"differential_phase_deg": 3.0, "differential_gain_pct": 6.0, "head_skew_ns": 15.0, "noise_along_pass_db": 1.5}
+"""Sizes of the faults that no target was set for, about half a flag; each is the only one on its tape, but skew."""
+OTHER_LARGEST = 4.0
+"""Multiple of that up to which they are drawn."""
+
+
+def other(seed: int, *, seconds: float) -> Case:
+    """A 525 tape of varied content with one of the faults of ``OTHER_TARGET``, in turn, and a skew that shows the wheel."""
+    rng = np.random.default_rng([seed, 9])
+    name = list(OTHER_TARGET)[seed % len(OTHER_TARGET)]
+    amount = OTHER_TARGET[name] * float(np.exp(rng.uniform(0, np.log(OTHER_LARGEST)))) * float(rng.choice([-1.0, 1.0]))
+    if name == "noise_along_pass_db":
+        profile = (0.0, 0.0, amount) if rng.random() < 0.5 else (amount, 0.0, 0.0)
+        fault: dict[str, Any] = {"noise_by_position_db": profile}
+    else:
+        values = [0.0] * 4
+        values[int(rng.integers(4))] = round(amount * 4 / 3, 3)
+        fault = {name: tuple(values)}
+    regime = "uncorrected" if name == "head_skew_ns" or rng.random() < 0.5 else "line-corrected"
+    faults = DeckFaults(
+        standard="525", regime=regime, phase_lines=round(float(rng.uniform(0, 15.6)), 2),  # type: ignore[arg-type]
+        skew_ns=30.0 if regime == "uncorrected" else 0.0, scallop_ns=0.0 if regime == "uncorrected" else 60.0,
+        snr_db=round(float(rng.uniform(40, 46)), 1), chroma_snr_db=round(float(rng.uniform(40, 46)), 1), blanking="reinserted", **fault,
+    )  # fmt: skip
+    return Case(f"other {seed} {name}", seed, faults, MEMORY, "varied", seconds)
+
+
 def clean(seed: int, *, seconds: float, carrier: str = MEMORY, content: str | None = None) -> Case:
     """A tape without a fault."""
     rng = np.random.default_rng([seed, 3])

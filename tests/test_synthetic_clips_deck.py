@@ -176,6 +176,18 @@ def test_hue_and_saturation_are_applied_as_stated_to_75_percent_red() -> None:
         assert np.hypot(b - 128, r - 128) / np.hypot(RED_CB, RED_CR) == pytest.approx(amplitude, abs=0.003)
 
 
+def test_differential_phase_and_gain_grow_with_luma_to_what_is_stated_at_white() -> None:
+    """What the words mean: change of the subcarrier from blanking level to white (common practice, no single source)."""
+    faults = replace(QUIET, differential_phase_deg=(10.0, 0.0, 0.0, 0.0), differential_gain_pct=(0.0, 0.0, -20.0, 0.0))
+    y, cb, cr = played(RED_75, faults)
+    heads = wheel_rows(raster(486), faults.wheel_at(0)).heads
+    light = (y[0, heads == 1][:, 200:520].mean() - 16) / 219
+    b, r = (p[0, heads == 0][:, 100:260].mean() for p in (cb, cr))
+    assert angle_deg(b, r) - 108.65 == pytest.approx(10 * light, abs=0.1)
+    b, r = (p[0, heads == 2][:, 100:260].mean() for p in (cb, cr))
+    assert np.hypot(b - 128, r - 128) / np.hypot(RED_CB, RED_CR) == pytest.approx(1 - 0.2 * light, abs=0.003)
+
+
 def test_in_625_a_hue_error_alternates_and_a_delay_line_makes_it_a_loss_of_colour() -> None:
     """Common practice: Hanover bars in simple decoding; cos(error) of the amplitude after averaging two lines."""
     faults = replace(QUIET_625, hue_deg=(20.0,) * 4)

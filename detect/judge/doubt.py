@@ -15,7 +15,7 @@ Doubt = Mapping[str, float]
 
 FAMILY = {
     "skew_ns": "timing", "scallop_ns": "timing", "velocity_error_ns": "timing", "quadrature_ns": "timing", "head_skew_ns": "timing",
-    "saturation_pct": "saturation",
+    "saturation_pct": "saturation", "differential_gain_pct": "saturation", "differential_phase_deg": "hue",
     "hue_deg": "hue", "level_ire": "level", "noise_db": "noise", "response_db": "response",
 }  # fmt: skip
 NONE: Doubt = {}

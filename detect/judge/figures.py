@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
 from detect.judge.head_fit import HeadTerms, fit_heads
+from detect.judge.noise_floor import Quiet
 from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
@@ -18,23 +19,27 @@ from detect.judge.time_geometry import skew_of_scallop, timing_design
 from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
 from detect.judge.wheel import View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
-from detect.standards import HEADS, Standard
+from detect.standards import HEADS, Standard, pass_of_rows
 
 F64 = NDArray[np.float64]
 
-SYSTEMATIC = {"saturation": 0.0065, "hue": 0.02, "level": 0.0145, "noise": 0.045, "response": 0.085}
+SYSTEMATIC = {
+    "saturation": 0.0065, "hue": 0.02, "saturation_luma": 0.05, "hue_luma": 0.05, "level": 0.0145, "noise": 0.045, "response": 0.085,
+}  # fmt: skip
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
-HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "level": 0.75, "noise": 0.7, "response": 0.75}
+DETAIL_GAIN = 1.3
+"""What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
+HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.0, "hue_luma": 1.0, "level": 0.75, "noise": 0.7, "response": 0.75}
 """Standard errors of the fit times this: content is no stationary noise (same source)."""
-FLOOR = {"saturation": 0.02, "hue": 0.03, "level": 0.004, "noise": 0.028, "response": 0.045}
+FLOOR = {"saturation": 0.02, "hue": 0.03, "saturation_luma": 0.1, "hue_luma": 0.05, "level": 0.004, "noise": 0.028, "response": 0.045}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
 ONE_SHOT = {
-    "saturation": 2.0, "hue": 1.3, "level": 3.0, "noise": 1.4, "response": 1.1,
+    "saturation": 2.0, "hue": 1.3, "saturation_luma": 2.0, "hue_luma": 1.3, "level": 3.0, "noise": 1.4, "response": 1.1,
     "quadrature": 1.3, "skew": 1.7, "scallop": 1.8, "velocity": 1.3,
 }  # fmt: skip
 """Standard errors times this where all is one shot: its content is the same picture again and again, however many there are of it, and
@@ -148,10 +153,12 @@ def stretch_readings(
     doubt: Doubt = NONE,
     within: TimeBaseFit | None = None,
     evident: bool = False,
+    quiet: Quiet | None = None,
 ) -> tuple[WindowReadings, TimeBaseFit]:
     """Everything the fit says about one stretch of so many shots; ``doubt``: shares that the carrier may have taken away.
 
-    ``within``: the stretch that these jumps are a part of; its regime holds. ``evident``: it is known to be uncorrected.
+    ``within``: the stretch that these jumps are a part of; its regime holds. ``evident``: it is known to be uncorrected. ``quiet``: what
+    it shows of noise and of detail that passes for it.
     """
     timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
@@ -171,8 +178,10 @@ def stretch_readings(
         head_skew_ns=_head_skew(timing, shots),
         saturation_pct=saturation.published(),
         hue_deg=hue.published() if hue is not None else None,
+        differential_gain_pct=_by_luma(rows, view, standard, fit, "saturation_luma", shots) if within is None else None,
+        differential_phase_deg=_by_luma(rows, view, standard, fit, "hue_luma", shots) if within is None and hue is not None else None,
         level_ire=offsets("level", "level").published(),
-        noise_db=replace(noise, sigma=np.hypot(noise.sigma, NOISE_OF_RESPONSE * np.nan_to_num(at_3.value))).published(),
+        noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet)).published(),
         response_db=at_3.published(),
         response_curve=ResponseCurve(
             mhz=list(RESPONSE_MHZ),
@@ -181,6 +190,21 @@ def stretch_readings(
         ),
     )
     return widened(readings, doubt), timing
+
+
+def _detail(noise: Offsets, rows: Rows, standard: Standard, fit: WheelFit, quiet: Quiet | None) -> float:
+    """Share of detail in what is read as noise."""
+    if quiet is None:
+        return 0.0
+    heads = pass_of_rows(standard, fit.phase_lines, np.arange(rows.height)) % HEADS
+    return quiet.detail_share(np.nan_to_num(noise.value)[heads])
+
+
+def _without_detail(noise: Offsets, response: Offsets, share: float) -> Offsets:
+    """Noise of the heads less what detail puts into it, which goes with their response."""
+    of_head = np.nan_to_num(response.value)
+    value = noise.value - DETAIL_GAIN * share * of_head
+    return Offsets(value, np.hypot(noise.sigma, np.hypot(NOISE_OF_RESPONSE, share) * of_head))
 
 
 def _head_skew(timing: TimeBaseFit, shots: int) -> HeadValues | None:
@@ -198,6 +222,13 @@ def _hue_read(
             return heads.value, heads.sigma
     known = hue_from_timing(rows, view, standard, fit, timing)
     return _by_jumps(fit, "hue", common=True, known=known, gain=_hue_gain(fit))
+
+
+def _by_luma(rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, shots: int) -> HeadValues | None:
+    """How much more the heads are off at white than at black, of the whole stretch alone."""
+    gain = head_readings(standard, view, relation, fit.phase_lines).of_boundaries(_hue_gain(fit))
+    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, HeadTerms(gain=gain))
+    return None if heads is None else offsets_of(heads.value, heads.sigma, relation, shots=shots).published()
 
 
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from detect.findings import Evidence, Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
+from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
@@ -51,6 +52,11 @@ KINDS = (
     _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
     _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
 )
+BY_BRIGHTNESS = (
+    _Kind("saturation_banding", "saturation_luma", "heads", "differential_gain_pct", "%", True),
+    _Kind("hue_banding", "hue_luma", "heads", "differential_phase_deg", "degrees", True),
+)
+"""Asked of kinds of which the mean over the picture shows nothing."""
 UNEQUAL_SKEW = _Kind("skew", "shift", "heads", "head_skew_ns", "ns", True)
 TIMING_KINDS = ("skew", "quadrature", "scallop")
 TIMING = tuple({k.kind: k for k in KINDS if k.kind in TIMING_KINDS}.values())
@@ -141,15 +147,23 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
     own = pooled.timing.head_skew
     if own is not None and own.evident and own.proof is not None:
         proven[UNEQUAL_SKEW] = own.proof
-    found = [_finding(k, pooled, start, end, False, proof, about, 0) for k, proof in proven.items() if proof.holds_at(ratio)]
-    return [f for f in found if f is not None]
 
 
-def _heads_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:
+    def made(proven: dict[_Kind, Proof]) -> list[Finding]:
+        found = [_finding(k, pooled, start, end, False, proof, about, 0) for k, proof in proven.items() if proof.holds_at(ratio)]
+        return [f for f in found if f is not None]
+
+    plain = made(proven)
+    return plain + made(_heads_proven(pooled, about, taken | {f.kind for f in plain}, BY_BRIGHTNESS))
+
+
+def _heads_proven(
+    pooled: Pooled, about: Context, taken: set[FindingKind], kinds: tuple[_Kind, ...] = OF_HEADS
+) -> dict[_Kind, Proof]:
     """What all rows say of the heads in kinds that are clear of their error and not yet found."""
     out = {}
-    for kind in KINDS:
-        if kind not in OF_HEADS or kind.kind in taken or not _clear(pooled, kind, about.carrier):
+    for kind in kinds:
+        if kind.kind in taken or not _clear(pooled, kind, about.carrier):
             continue
         terms = PLAIN
         if kind.relation == "hue":
@@ -249,8 +263,14 @@ def _finding(
         words.add("unequal")
     elif kind.kind == "skew":
         words.add("all_alike")
+    if kind.kind == "quadrature" and part.timing.head_skew is None:
+        words.add("unequal_not_told")
     if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
         words.add("averaged")
+    course = None
+    if kind.kind in COLOUR_KINDS:
+        course = course_of(kind.kind, worst, value, there, part, about.view, about.standard)
+        words |= course.words
     bands = pass_bounds_rows(about.standard, part.fit.phase_lines, about.view.bottom)
     shown = [(a, b - 1) for k, a, b in bands if not heads or LETTERS[k % 4] in heads]
     return Finding(
@@ -268,7 +288,7 @@ def _finding(
         significance=proof.z,
         status="confirmed" if confirmed else "unconfirmed",
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
-        text=_text(kind, values, heads, value, sigma, growing, confirmed),
+        text=_text(kind, values, heads, value, sigma, growing, confirmed, _course_text(kind, course)),
         equivalent=None if kind == UNEQUAL_SKEW else _equivalent(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
@@ -283,10 +303,22 @@ _WHAT = {
     "head_skew_ns": "the passes of head {h} are stretched by {v} more than the mean of the four heads",
     "saturation_pct": "the colour of head {h} is off by {v} against the mean of the four heads",
     "hue_deg": "the hue of head {h} is turned by {v} against the mean of the four heads",
+    "differential_gain_pct": "the colour of head {h} changes by {v} more from black to white than the mean of the four heads",
+    "differential_phase_deg": "the hue of head {h} turns by {v} more from black to white than the mean of the four heads",
     "level_ire": "the level of head {h} is off by {v} against the mean of the four heads",
     "noise_db": "the noise of head {h} differs by {v} from the mean of the four heads",
     "response_db": "the response at 3 MHz of head {h} differs by {v} from the mean of the four heads",
 }
+
+
+def _course_text(kind: _Kind, course: Course | None) -> str:
+    if course is None:
+        return ""
+    if "with_brightness" in course.words and kind not in BY_BRIGHTNESS:
+        return f"; it goes with brightness, by {amount(course.slope, course.sigma, kind.unit)} from black to white"
+    if "along_line" in course.words:
+        return "; it grows from left to right"
+    return "; alike in bright and dark parts and along the line" if "alike" in course.words else ""
 
 
 def _digits(sigma: float) -> int:
@@ -303,7 +335,7 @@ def amount(value: float, sigma: float, unit: str) -> str:
     return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
 
 
-def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool) -> str:
+def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool, course: str) -> str:
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
     text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
     digits = _digits(sigma)
@@ -313,6 +345,7 @@ def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float
     if len(heads) == 1 and len(values) == 4:
         rest = (values.sum() - value) / 3
         text += f" ({value - rest:+.{digits}f} {kind.unit} against the other three)"
+    text += course
     if growing:
         text += "; it grows through the stretch"
     if not confirmed:

@@ -34,6 +34,9 @@ tapes of equal skew)."""
 OF_SATURATION_NS, OF_SCALLOP = 0.4, 0.15
 """What is added to that for each % by which the saturation of two heads differs, and as a share of a scallop: hue along the line is
 read from chroma that changes across the same boundary (house values, set so that tapes of equal skew show none)."""
+OF_DIFFERENTIAL_NS = 1.5
+"""What is added for each degree of differential phase by which a head differs: pictures are brighter at one side of a line than at the
+other, and its hue then grows along the line too (house value; 1.6 on a tape whose head B had 13 degrees)."""
 CLEAR = 4.0
 """Standard errors a head's own skew must be away from zero before it is believed, and taken off its quadrature."""
 LEAST_GAIN = 30.0
@@ -78,10 +81,13 @@ def _reads(standard: Standard, view: View, relation: str, phase: float) -> F64:
     return np.hstack([timing_readings(standard, view, relation, phase).uncorrected, np.stack(own, axis=1)])
 
 
-def head_skew(picture: TimingRows, standard: Standard, phase: float, *, saturation_pct: float) -> HeadSkew | None:
+def head_skew(
+    picture: TimingRows, standard: Standard, phase: float, *, saturation_pct: float, differential_deg: float = 0.0
+) -> HeadSkew | None:
     """Unequal skew in the rows of uncorrected 525-line material; None elsewhere: without hue along the line errors are huge.
 
-    ``saturation_pct``: by how much neighbouring heads differ at most.
+    ``saturation_pct``: by how much neighbouring heads differ at most; ``differential_deg``: by how much a head's differential phase
+    differs from the mean.
     """
     if "hue_ramp" not in picture.white:
         return None
@@ -97,7 +103,9 @@ def head_skew(picture: TimingRows, standard: Standard, phase: float, *, saturati
     data = np.concatenate([white.data for white in picture.white.values()])
     basis = whitened(standard, phase)
     value, cov = fit(standard, phase, data)
-    of_content = np.hypot(OF_SATURATION_NS * saturation_pct, OF_SCALLOP * value[4])
+    of_content = np.sqrt(
+        (OF_SATURATION_NS * saturation_pct) ** 2 + (OF_SCALLOP * value[4]) ** 2 + (OF_DIFFERENTIAL_NS * differential_deg) ** 2
+    )
     from_b = np.vstack([-np.ones(HEADS - 1), np.eye(HEADS - 1)])  # A's is what makes the mean zero
     sigma = np.sqrt(np.diag(from_b @ cov[COMMON:, COMMON:] @ from_b.T))
     proof = None

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from detect import timecode
 from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
 from detect.judge.head_fit import HeadTerms, fit_heads
+from detect.judge.noise_floor import LineLevels
 from detect.judge.rows import Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
@@ -51,6 +52,8 @@ class JudgedFile:
     start_timecode: str | None
     programme_frames: int
     doubt: Doubt
+    levels: LineLevels
+    """Of the programme."""
 
     def label(self, frame: int) -> str | None:
         if self.start_timecode is None:
@@ -88,8 +91,16 @@ def describe(readings: Readings) -> JudgedFile:
     spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     return JudgedFile(
         readings.without(spoiled), standard, view, height, frames, rate, start, end, programme, parts,
-        transfer.get("start_timecode"), int(judged.sum()), of_codec(codec),
+        transfer.get("start_timecode"), int(judged.sum()), of_codec(codec), _levels(readings, programme, view),
     )  # fmt: skip
+
+
+def _levels(readings: Readings, programme: NDArray[np.bool_], view: View) -> LineLevels:
+    levels, first = LineLevels(view), 0
+    for chunk in readings.chunks():
+        levels.add(chunk, programme[first : first + len(chunk.start_frame)])
+        first += len(chunk.start_frame)
+    return levels
 
 
 def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
@@ -135,4 +146,7 @@ def wheel_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) 
 
 
 def pool_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> Pooled:
-    return pool_windows(file.readings, mask_of(file, members), file.view, file.standard, height=file.height, phase=phase, doubt=file.doubt)
+    return pool_windows(
+        file.readings, mask_of(file, members), file.view, file.standard, height=file.height, phase=phase, doubt=file.doubt,
+        levels=file.levels,
+    )  # fmt: skip

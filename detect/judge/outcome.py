@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from detect.findings import Finding, Verdict
+from detect.findings import Cause, Finding, Verdict
 from detect.judge.causes import causes_for
 from detect.judge.judged import JudgedFile
 from detect.judge.limits import Limits
@@ -28,9 +28,15 @@ def numbered(found: list[Finding]) -> list[Finding]:
             and (f.value or 0) * (g.value or 0) > 0 and g.start_frame < f.end_frame and f.start_frame < g.end_frame
         ]  # fmt: skip
         if others:
-            f = f.model_copy(update={"linked": others, "causes": causes_for(f.kind, words=frozenset({"linked_response"}))})
+            f = f.model_copy(update={"linked": others, "causes": _with_linked(f)})
         out.append(f)
     return out
+
+
+def _with_linked(finding: Finding) -> list[Cause]:
+    """The causes of a finding, and before them what its being linked speaks for."""
+    linked = causes_for(finding.kind, words=frozenset({"linked_response"}))
+    return [*(cause for cause in linked if cause not in finding.causes), *finding.causes]
 
 
 def verdict_of(file: JudgedFile, found: list[Finding], limits: Limits, *, locked: bool) -> Verdict:

@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.judge.head_fit import fit_heads
 from detect.judge.head_skew import head_skew
 from detect.judge.row_bases import EDGES, TimingModel, timing_readings
 from detect.judge.rows import INDEX, Rows
@@ -170,7 +171,11 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     own = None
     if decided.regime == "uncorrected":
         gains = np.abs(fit.jumps[INDEX["saturation"]])
-        own = head_skew(picture, standard, phase, saturation_pct=float(np.nanmax(gains, initial=0.0)))
+        phases = fit_heads(rows, view, standard, "hue_luma", phase)
+        own = head_skew(
+            picture, standard, phase, saturation_pct=float(np.nanmax(gains, initial=0.0)),
+            differential_deg=0.0 if phases is None else float(np.abs(phases.value).max()),
+        )  # fmt: skip
     if own is not None and own.evident:
         unequal = time_base_of("uncorrected", own.common, own.common_cov, standard, gain=decided.gain)
         return replace(unequal, head_skew=own)

@@ -29,12 +29,14 @@ MOST_CHROMA = 0.98
 
 RELATIONS = (
     "shift", "ramp", "saturation", "hue", "hue_ramp", "level", "noise",
-    *(f"response_{mhz:g}" for mhz in RESPONSE_MHZ), "edge_left", "edge_right",
+    *(f"response_{mhz:g}" for mhz in RESPONSE_MHZ), "edge_left", "edge_right", "saturation_luma", "hue_luma",
 )  # fmt: skip
 INDEX = {name: k for k, name in enumerate(RELATIONS)}
 UNSLANTED = frozenset({"noise", *(f"response_{mhz:g}" for mhz in RESPONSE_MHZ)})
 """Relations that are plain pair differences; all others had the local slant of the picture removed."""
-CHROMA = frozenset({"saturation", "hue", "hue_ramp"})
+CHROMA = frozenset({"saturation", "hue", "hue_ramp", "saturation_luma", "hue_luma"})
+BESIDE = ("saturation_luma", "hue_luma")
+"""Relations that tell more of a fault that others find: they have no say in where the wheel is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +125,9 @@ def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64, deshift:
     for k, mhz in enumerate(RESPONSE_MHZ):
         half = np.clip(ratio["response"][:, k] / 2, -MOST_CHROMA, MOST_CHROMA)
         parts[f"response_{mhz:g}"] = (DB_PER_LN_POWER * 2 * np.arctanh(half), den["response"][:, k])
+    for name, part, unit in (("saturation_luma", "chroma_re_luma", 100.0), ("hue_luma", "chroma_im_luma", np.degrees(1.0))):
+        none = np.zeros_like(parts["level"][0])  # readings of before these were measured
+        parts[name] = (unit * ratio[part][:, 0], den[part][:, 0]) if part in ratio else (none, none)
     edge_ratio, edge_weight = _edge_pairs(ratio["edges"], den["edges"])
     parts["edge_left"], parts["edge_right"] = (
         (edge_ratio[:, 0], edge_weight[:, 0]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,13 +12,14 @@ from detect.findings import WindowReadings
 from detect.judge.doubt import NONE, Doubt
 from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, PictureCount
 from detect.judge.figures import stretch_readings
+from detect.judge.noise_floor import LineEnergies, LineLevels, Quiet
 from detect.judge.regimes import PRICE
 from detect.judge.row_evidence import timing_evidence
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
 from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
-from detect.readings import Readings
+from detect.readings import Chunk, Readings
 from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
@@ -39,6 +41,7 @@ class Pooled:
     groups: int
     anchor: Pooled | None = None
     """The part of the stretch that shows the wheel, where the whole does not."""
+    quiet: Quiet | None = None
 
     @property
     def locked(self) -> bool:
@@ -69,18 +72,22 @@ def _gathered(readings: Readings, chosen: NDArray[np.bool_], view: View, height:
     """The chosen windows of a file, one chunk in memory at once."""
     pool, count = Pool(height), PictureCount(height)
     shots: set[int] = set()
+    for chunk, mask in _chosen_of_chunks(readings, chosen):
+        shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
+        for group in groups_of(chunk, 0, readings.cuts, mask):
+            pool.add(group.rows)
+        for _, group in window_groups([chunk], mask):
+            count.add(group.rows)
+    return _Gathered(pool.rows(), len(shots), pool.groups, count.independent(view))
+
+
+def _chosen_of_chunks(readings: Readings, chosen: NDArray[np.bool_]) -> Iterator[tuple[Chunk, NDArray[np.bool_]]]:
     first = 0
     for chunk in readings.chunks():
-        n = len(chunk.start_frame)
-        mask = chosen[first : first + n]
+        mask = chosen[first : first + len(chunk.start_frame)]
         if mask.any():
-            shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
-            for group in groups_of(chunk, first, readings.cuts, mask):
-                pool.add(group.rows)
-            for _, group in window_groups([chunk], mask):
-                count.add(group.rows)
-        first += n
-    return _Gathered(pool.rows(), len(shots), pool.groups, count.independent(view))
+            yield chunk, mask
+        first += len(chunk.start_frame)
 
 
 def rows_alone(readings: Readings, chosen: NDArray[np.bool_], view: View, *, height: int) -> Rows:
@@ -104,19 +111,21 @@ def pool_windows(
     height: int,
     phase: float | None = None,
     doubt: Doubt = NONE,
+    levels: LineLevels | None = None,
 ) -> Pooled:
-    """Pool the chosen windows of a file and fit."""
+    """Pool the chosen windows of a file and fit. ``levels``: what noise the lines of the whole file show."""
     seen = _gathered(readings, chosen, view, height)
     rows, shots = seen.rows, seen.shots
     fit = fit_wheel(rows, view, standard, phase=phase)
-    figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt)
-    pooled = Pooled(rows, fit, figures, timing, seen.pictures, seen.groups)
+    quiet = None if levels is None else Quiet(levels, LineEnergies.of(_chosen_of_chunks(readings, chosen), view, height))
+    figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, quiet=quiet)
+    pooled = Pooled(rows, fit, figures, timing, seen.pictures, seen.groups, quiet=quiet)
     if not (pooled.locked and timing.regime == "undetermined" and timing.gain > EVIDENT_GAIN):
         return pooled
     proof = timing_evidence(rows, view, standard, fit)
     if not (proof["skew"].holds or proof["quadrature"].holds):
         return pooled
-    figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, evident=True)
+    figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, evident=True, quiet=quiet)
     return replace(pooled, readings=figures, timing=timing)
 
 
@@ -170,4 +179,4 @@ def window_readings(
         jump_weight=a2,
         variance=np.full(len(RELATIONS), USUAL_VARIANCE),
     )
-    return stretch_readings(pooled.rows, view, standard, fit, shots=shots, doubt=doubt, within=pooled.timing)[0]
+    return stretch_readings(pooled.rows, view, standard, fit, shots=shots, doubt=doubt, within=pooled.timing, quiet=pooled.quiet)[0]

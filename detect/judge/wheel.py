@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.rows import CHROMA, RELATIONS, UNSLANTED, Rows
+from detect.judge.rows import BESIDE, CHROMA, INDEX, RELATIONS, UNSLANTED, Rows
 from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
@@ -151,6 +151,7 @@ def boundaries(rows: Rows, view: View) -> Boundaries:
     weight = rows.weight.copy()
     weight[:, :first] = 0
     weight[:, last - 2 :] = 0
+    weight[[INDEX[name] for name in BESIDE]] = 0
     sums = [np.zeros((len(RELATIONS), height + 1)) for _ in range(4)]
     for k, name in enumerate(RELATIONS):
         operator = view.operator(name)

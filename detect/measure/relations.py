@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.measure import kernels
+from detect.measure.chroma_by_luma import chroma_by_luma, luma_at_chroma
 from detect.measure.fields import Field, SampleFormat
 from detect.standards import NS_PER_SAMPLE, black_code, codes_per_ire
 
@@ -50,6 +51,8 @@ QUANTITIES = {
     "edges": 2,
     "chroma_re": CHROMA_SECTIONS,
     "chroma_im": CHROMA_SECTIONS,
+    "chroma_re_luma": 1,
+    "chroma_im_luma": 1,
     "level": 1,
     "noise": 1,
     "noise_log": 1,
@@ -227,7 +230,7 @@ class LineRelations:
         into.num["level"][rows, 0] += 1.5 * level
         into.den["level"][rows, 0] += weight
         if self.samples.has_chroma and field.cb is not None and field.cr is not None:
-            self._chroma(field, into)
+            self._chroma(field, y if response else None, into)
         if response:
             self._response(y, into, rows)
         if before_noise:
@@ -243,7 +246,7 @@ class LineRelations:
         coherence = float(np.vdot(part, below)) / power if power > 0 else 0.0
         return FieldFigures(coherence, jitter, float(np.sqrt(s2)))
 
-    def _chroma(self, field: Field, into: WindowSums) -> None:
+    def _chroma(self, field: Field, y: F32 | None, into: WindowSums) -> None:
         step_y = self.samples.chroma_step_y
         n = field.cb.shape[0]  # type: ignore[union-attr]
         rows = slice(field.row0, field.row0 + 2 * step_y * n, 2 * step_y)
@@ -265,6 +268,15 @@ class LineRelations:
         for name, part in (("chroma_re", re), ("chroma_im", im)):
             into.num[name][rows] += 1.5 * part[:count]
             into.den[name][rows] += den[:count]
+        if y is None:
+            return
+        luma = self._array("cluma", *u.shape)
+        luma_at_chroma(y, self.samples.chroma_step_x, step_y, luma)
+        columns = int(self._c_bounds[0]), int(self._c_bounds[-1])
+        slope_re, slope_im, spread = chroma_by_luma(u, v, luma, columns, s2=s2, seen=_CHROMA_SEEN)
+        for name, slope in (("chroma_re_luma", slope_re), ("chroma_im_luma", slope_im)):
+            into.num[name][rows, 0] += 1.5 * slope[:count]
+            into.den[name][rows, 0] += spread[:count]
 
     def _response(self, y: F32, into: WindowSums, rows: slice) -> None:
         n, width = y.shape

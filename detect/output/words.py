@@ -69,6 +69,8 @@ LIMIT_WORDS: dict[str, str] = {
     "velocity_error_ns": "Velocity error, ns",
     "saturation_pct": "Saturation, %",
     "hue_deg": "Hue, °",
+    "differential_gain_pct": "Differential gain, %",
+    "differential_phase_deg": "Differential phase, °",
     "level_ire": "Level, IRE",
     "noise_db": "Noise of one head, dB",
     "response_db": "Response at 3 MHz, dB",
