@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from detect.findings import Findings
+from detect.findings import Finding, Findings
 from synthetic_clips.foolers import FOOLERS
 from synthetic_clips.render import Truth
 from tests.bench_accuracy_tables import document
@@ -96,12 +96,17 @@ def record(case: Case, keep: Path | None = None) -> dict[str, Any]:
         "period": truth.lines_per_pass,
         "onsets": [asdict(o) for o in case.faults.onsets],
         "figures": _figures(findings, truth, shift),
-        "findings": [{**f.model_dump(include=kept), "cause": f.causes[0].cause if f.causes else ""} for f in findings.findings],
+        "findings": [{**f.model_dump(include=kept), "cause": _likely_cause(f)} for f in findings.findings],
         "noise_by_position_db": case.faults.noise_by_position_db,
         "letters_shift": shift,
         "outcome": findings.verdict.outcome,
         "took_s": round(time.perf_counter() - start, 1),
     }
+
+
+def _likely_cause(finding: Finding) -> str:
+    """Its first cause, where that is called likely."""
+    return next((c.cause for c in finding.causes[:1] if c.likelihood == "likely"), "")
 
 
 def _letters_shift(findings: Findings, truth: Truth) -> int:

@@ -24,7 +24,7 @@ from detect.standards import HEADS, Standard, pass_of_rows
 F64 = NDArray[np.float64]
 
 SYSTEMATIC = {
-    "saturation": 0.0065, "hue": 0.02, "saturation_luma": 0.05, "hue_luma": 0.05, "level": 0.0145, "noise": 0.045, "response": 0.085,
+    "saturation": 0.0065, "hue": 0.02, "saturation_luma": 0.08, "hue_luma": 0.1, "level": 0.0145, "noise": 0.045, "response": 0.085,
 }  # fmt: skip
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
@@ -178,8 +178,8 @@ def stretch_readings(
         head_skew_ns=_head_skew(timing, shots),
         saturation_pct=saturation.published(),
         hue_deg=hue.published() if hue is not None else None,
-        differential_gain_pct=_by_luma(rows, view, standard, fit, "saturation_luma", shots) if within is None else None,
-        differential_phase_deg=_by_luma(rows, view, standard, fit, "hue_luma", shots) if within is None and hue is not None else None,
+        differential_gain_pct=_by_luma(rows, view, standard, fit, "saturation_luma", saturation, shots) if within is None else None,
+        differential_phase_deg=_by_luma(rows, view, standard, fit, "hue_luma", saturation, shots) if within is None and hue else None,
         level_ire=offsets("level", "level").published(),
         noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet)).published(),
         response_db=at_3.published(),
@@ -224,11 +224,19 @@ def _hue_read(
     return _by_jumps(fit, "hue", common=True, known=known, gain=_hue_gain(fit))
 
 
-def _by_luma(rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, shots: int) -> HeadValues | None:
-    """How much more the heads are off at white than at black, of the whole stretch alone."""
+def _by_luma(
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, saturation: Offsets, shots: int
+) -> HeadValues | None:
+    """How much more the heads are off at white than at black, of the whole stretch alone.
+
+    Gain is read as a share of what the head's saturation is, and given as one of the mean's.
+    """
     gain = head_readings(standard, view, relation, fit.phase_lines).of_boundaries(_hue_gain(fit))
     heads = fit_heads(rows, view, standard, relation, fit.phase_lines, HeadTerms(gain=gain))
-    return None if heads is None else offsets_of(heads.value, heads.sigma, relation, shots=shots).published()
+    if heads is None:
+        return None
+    of_head = 1 + np.nan_to_num(saturation.value) / 100 if relation == "saturation_luma" else 1.0
+    return offsets_of(of_head * heads.value, of_head * heads.sigma, relation, shots=shots).published()
 
 
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
