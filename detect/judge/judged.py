@@ -28,6 +28,8 @@ COMBED_RESPONSE = 1.5
 too, and most of a head's response is lost (house value)."""
 AVERAGED_OVER_PLAIN = 1.3
 """How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
+KEEPS_NOISE = 0.1
+"""Share of a difference in noise that a carrier may take away, up to which its noise is alike all over the picture (house value)."""
 DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two")}
 """Of ``CHROMA_LINES``, what decoders do. In 625 the subcarrier turns by a quarter from line to line: a comb of neighbouring lines about
 a line does not part the two."""
@@ -52,8 +54,8 @@ class JudgedFile:
     start_timecode: str | None
     programme_frames: int
     doubt: Doubt
-    levels: LineLevels
-    """Of the programme."""
+    levels: LineLevels | None
+    """Of the programme; None where coding takes noise away here and not there."""
 
     def label(self, frame: int) -> str | None:
         if self.start_timecode is None:
@@ -95,7 +97,9 @@ def describe(readings: Readings) -> JudgedFile:
     )  # fmt: skip
 
 
-def _levels(readings: Readings, programme: NDArray[np.bool_], view: View) -> LineLevels:
+def _levels(readings: Readings, programme: NDArray[np.bool_], view: View) -> LineLevels | None:
+    if of_codec(str(readings.header.transfer["codec"])).get("noise", 0.0) > KEEPS_NOISE:
+        return None
     levels, first = LineLevels(view), 0
     for chunk in readings.chunks():
         levels.add(chunk, programme[first : first + len(chunk.start_frame)])

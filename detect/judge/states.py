@@ -68,7 +68,7 @@ def stretches_by_decoder(plain: JudgedFile) -> tuple[JudgedFile, list[NDArray[np
 def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDArray[np.int64], Pooled]]:
     """Fit each stretch; neighbours stay apart only where both surely have a wheel, and not the same one.
 
-    Where a whole stretch shows none, a part of it may.
+    Where a whole stretch shows none for sure, a part of it may.
     """
     out: list[tuple[NDArray[np.int64], Pooled]] = []
     for part in parts:
@@ -78,7 +78,7 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
             part = np.concatenate([before, part])
             pooled = pool_of(file, part, None)
         out.append((part, pooled))
-    return [(part, pooled if pooled.locked else seen_in_part(file, part, pooled)) for part, pooled in out]
+    return [(part, seen_in_part(file, part, pooled)) for part, pooled in out]
 
 
 def _differ(before: tuple[NDArray[np.int64], Pooled], after: tuple[NDArray[np.int64], Pooled], standard: Standard) -> bool:

@@ -14,8 +14,9 @@ from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, Pictu
 from detect.judge.figures import stretch_readings
 from detect.judge.noise_floor import LineEnergies, LineLevels, Quiet
 from detect.judge.regimes import PRICE
+from detect.judge.row_bases import EDGES
 from detect.judge.row_evidence import timing_evidence
-from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
+from detect.judge.rows import INDEX, RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
 from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
@@ -45,12 +46,16 @@ class Pooled:
 
     @property
     def locked(self) -> bool:
-        """A steady wheel was found: all relations together, or one by itself, stand out from the null periods."""
+        """A steady wheel was found: all relations together, or one by itself, stand out from the null periods.
+
+        A blanking edge by itself does not count: what the picture has beside blanking put in afterwards poses as one.
+        """
         if self.anchor is not None:
             return True
         alone = (self.fit.strength > 1.5 * NULL_RATIO * np.maximum(self.fit.null_peak, 1.0)) & (
             self.fit.strength > self.fit.near_peak
         )
+        alone[[INDEX[name] for name in EDGES]] = False
         return self.fit.null_ratio >= JOINT_RATIO or bool(alone.any())
 
     @property

@@ -351,9 +351,14 @@ def _null_variance(sums: Boundaries, standard: Standard) -> tuple[F64, list[Phas
 
 
 def _joint(explained: F64, variance: F64) -> F64:
-    """Evidence for each phase over all relations, (phases,): what goes beyond twice the usual scatter, each relation capped."""
+    """Evidence for each phase over all relations, (phases,): what goes beyond twice the usual scatter, each relation capped.
+
+    The two blanking edges of a line move together if they are the tape's own, so each counts for no more than the other.
+    """
     safe = np.where(variance > 0, variance, np.inf)[:, None] * HEADS
-    return np.asarray(np.clip(explained / safe - QUIET_STRENGTH, 0.0, JOINT_CAP).sum(axis=0) * (HEADS / 2))
+    beyond = np.clip(explained / safe - QUIET_STRENGTH, 0.0, JOINT_CAP)
+    beyond[_EDGES] = beyond[_EDGES].min(axis=0)
+    return np.asarray(beyond.sum(axis=0) * (HEADS / 2))
 
 
 def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F64) -> Rows:
@@ -367,6 +372,7 @@ def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F6
     return Rows(ratio, rows.weight)
 
 
+_EDGES = [INDEX["edge_left"], INDEX["edge_right"]]
 SAME_CANDIDATE = 8
 """Steps of the lattice within which two phases are one candidate: a quarter of a line in 525."""
 JOINT_CAP = 1e3
