@@ -57,6 +57,16 @@ def test_content_that_looks_like_an_edge_in_few_fields_is_no_hook() -> None:
     assert find_hook(place, 0.1 * share, VIEW) is None
 
 
+def test_parts_that_differ_as_much_as_their_hook_are_not_believed() -> None:
+    """Six parts of -156 ns on average, scattered so that their mean is five standard errors off: one chance in 240 with five degrees of
+    freedom (Student's t)."""
+    place, share = edges(0.0, 6.0, seed=6)
+    line = np.arange(486) / 2.0
+    sizes = np.array([-235.0, -110.0, -190.0, -130.0, -185.0, -85.0])
+    place += (sizes[:, None] * np.exp(-line / 6.0))[:, :, None]
+    assert find_hook(place, share, VIEW) is None
+
+
 def test_edges_that_one_part_alone_bends_are_no_hook() -> None:
     place, share = edges(0.0, 9.0, seed=6)
     place[2] += 900.0 * np.exp(-np.arange(486) / 2.0 / 9.0)[:, None]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from detect.judge.evidence import JOINT_RATIO
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.wheel import View, candidate_phases, fit_wheel, phase_lattice
 from detect.standards import STD_525
@@ -24,19 +25,36 @@ def test_jumps_of_any_size_show_their_phase_and_themselves(size: float) -> None:
     assert fit.jumps[INDEX["shift"]] == pytest.approx([size, -size, 0.0, 0.0], abs=3.0)
 
 
+def alike(phases: int) -> np.ndarray:
+    """What every relation explains at each phase by chance, (relations, phases)."""
+    return np.random.default_rng(1).chisquare(4, (len(RELATIONS), phases))
+
+
 def test_a_relation_weakened_by_its_own_jumps_still_proposes_its_phase() -> None:
     """Its variance holds its own jumps, ten thousand times the noise; a fainter relation elsewhere seems the stronger."""
-    phases = len(phase_lattice(STD_525))
-    explained = np.random.default_rng(1).chisquare(4, (2, phases))
-    explained[0] *= 100.0
-    explained[0, 173] = 2e6
-    explained[1, 400] = 400.0
-    own_jumps_in_it = np.array([1e4, 1.0])
-    assert set(candidate_phases(explained, own_jumps_in_it)) == {173, 400}
+    explained = alike(len(phase_lattice(STD_525)))
+    strong, faint = INDEX["shift"], INDEX["level"]
+    explained[strong] *= 100.0
+    explained[strong, 173] = 2e6
+    explained[faint, 400] = 400.0
+    variance = np.ones(len(RELATIONS))
+    variance[strong] = 1e4
+    assert set(candidate_phases(explained, variance)) == {173, 400}
 
 
 def test_phases_a_quarter_of_a_line_apart_are_one_candidate() -> None:
-    phases = len(phase_lattice(STD_525))
-    explained = np.random.default_rng(1).chisquare(4, (2, phases))
-    explained[0, 173] = explained[1, 176] = 400.0
-    assert len(candidate_phases(explained, np.ones(2))) == 1
+    explained = alike(len(phase_lattice(STD_525)))
+    explained[INDEX["shift"], 173] = explained[INDEX["level"], 176] = 400.0
+    assert len(candidate_phases(explained, np.ones(len(RELATIONS)))) == 1
+
+
+@pytest.mark.parametrize(("edges", "found"), [(("edge_right",), False), (("edge_left", "edge_right"), True)], ids=["one", "both"])
+def test_blanking_edges_find_the_wheel_together_or_not_at_all(edges: tuple[str, ...], found: bool) -> None:
+    """Both ends of a line move as it does; what the picture has beside straight blanking shows at one of them."""
+    rng = np.random.default_rng(8)
+    ratio, weight = rng.normal(0, 1, (len(RELATIONS), HEIGHT)), np.ones((len(RELATIONS), HEIGHT))
+    heads = jumps_between(error_at(0.0, 0.0, np.array([0.0, 12.0, 0.0, 0.0]), 0.0, phase=PHASE))
+    for name in edges:
+        ratio[INDEX[name], 2:-4] += heads
+    fit = fit_wheel(Rows(ratio, weight), View(0, HEIGHT), STD_525)
+    assert (abs(fit.phase_lines - PHASE) < 0.2 and fit.null_ratio > JOINT_RATIO) == found

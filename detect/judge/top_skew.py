@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from detect.judge.wheel import View
 from detect.readings import Readings
@@ -35,8 +36,8 @@ HOOK_LINES = 40
 DECAYS_LINES = np.arange(3.0, 26.0, 0.5)
 CLEAR = 6.0
 """Standard errors; below, nothing is said."""
-CLEAR_PARTS = 3.0
-"""... and standard errors from what the parts say one by one."""
+BY_CHANCE = 2e-3
+"""... and chance, by Student's t, that parts which say nothing one by one would agree so well."""
 AGREE = 2.0
 """Sums of standard errors within which both edges must show the same hook."""
 FIRST_LINES, LEAST_FIRST = 12, 0.6
@@ -141,7 +142,8 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     error = scatter * np.sqrt(8.0 / power)
     alone = np.array([_fitted(o[s & top], line[s & top], decay, scatter)[1] for o, s in zip(off, shown, strict=True) if (s & top).any()])
     spread = 1.4826 * float(np.median(np.abs(alone - np.median(alone)))) * np.sqrt(np.pi / 2 / len(alone))
-    clear = abs(size) >= CLEAR * error and abs(size) >= CLEAR_PARTS * spread
+    agreed = len(alone) > 1 and abs(size) >= spread * stats.t.isf(BY_CHANCE / 2, len(alone) - 1)
+    clear = bool(abs(size) >= CLEAR * error and agreed)
     return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay, clear)
 
 
