@@ -110,17 +110,26 @@ ONE = np.array([-0.25, -0.25, 0.75, -0.25])
 def test_what_turns_the_hue_of_a_head_is_told(by_luma: np.ndarray, ramp: np.ndarray, word: str, seed: int) -> None:
     tape = pooled(hue=3 * ONE, by_luma=by_luma, ramp=ramp, seed=seed)
     assert tape.readings.hue_deg is not None
-    value, sigma = tape.readings.hue_deg.values[2], tape.readings.hue_deg.sigmas[2]
-    assert value is not None
+    values, sigma = np.array(tape.readings.hue_deg.values, float), tape.readings.hue_deg.sigmas[2]
     assert sigma is not None
-    assert value == pytest.approx(2.25, abs=4 * sigma)
-    assert course_of("hue_banding", 2, value, sigma, tape, VIEW, STD_525).words == {word}
+    assert values[2] == pytest.approx(2.25, abs=4 * sigma)
+    assert course_of("hue_banding", 2, values, sigma, tape, VIEW, STD_525).words == {word}
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_head_with_differential_phase_does_not_make_another_look_so(seed: int) -> None:
+    """Against the mean of the four all heads but B have some."""
+    tape = pooled(hue=np.array([-0.25, 3.75, -0.25, -3.25]), by_luma=np.array([-2.0, 6.0, -2.0, -2.0]), ramp=NONE, seed=seed)
+    assert tape.readings.hue_deg is not None
+    values = np.array(tape.readings.hue_deg.values, float)
+    words = [course_of("hue_banding", head, values, 0.05, tape, VIEW, STD_525).words for head in (1, 3)]
+    assert words == [{"with_brightness"}, {"alike"}]
 
 
 def test_where_brightness_was_not_measured_the_cause_is_left_open() -> None:
     tape = pooled(hue=3 * ONE, by_luma=NONE, ramp=NONE, seed=1)
     silent = replace(tape, readings=tape.readings.model_copy(update={"differential_phase_deg": None}))
-    assert course_of("hue_banding", 2, 2.25, 0.05, silent, VIEW, STD_525).words == {"not_told"}
+    assert course_of("hue_banding", 2, 2.25 * ONE / 0.75, 0.05, silent, VIEW, STD_525).words == {"not_told"}
 
 
 def scanned(**faults: object) -> Findings:

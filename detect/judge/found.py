@@ -267,10 +267,11 @@ def _finding(
         words.add("unequal_not_told")
     if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
         words.add("averaged")
-    course = None
+    courses: dict[str, Course] = {}
     if kind.kind in COLOUR_KINDS:
-        course = course_of(kind.kind, worst, value, there, part, about.view, about.standard)
-        words |= course.words
+        for h in heads:
+            courses[h] = course_of(kind.kind, LETTERS.index(h), values, there, part, about.view, about.standard)
+        words.update(*(course.words for course in courses.values()))
     bands = pass_bounds_rows(about.standard, part.fit.phase_lines, about.view.bottom)
     shown = [(a, b - 1) for k, a, b in bands if not heads or LETTERS[k % 4] in heads]
     return Finding(
@@ -288,7 +289,7 @@ def _finding(
         significance=proof.z,
         status="confirmed" if confirmed else "unconfirmed",
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
-        text=_text(kind, values, heads, value, sigma, growing, confirmed, _course_text(kind, course)),
+        text=_text(kind, values, heads, value, sigma, growing, confirmed, _courses_text(kind, courses)),
         equivalent=None if kind == UNEQUAL_SKEW else _equivalent(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
@@ -311,14 +312,17 @@ _WHAT = {
 }
 
 
-def _course_text(kind: _Kind, course: Course | None) -> str:
-    if course is None:
-        return ""
-    if "with_brightness" in course.words and kind not in BY_BRIGHTNESS:
-        return f"; it goes with brightness, by {amount(course.slope, course.sigma, kind.unit)} from black to white"
-    if "along_line" in course.words:
-        return "; it grows from left to right"
-    return "; alike in bright and dark parts and along the line" if "alike" in course.words else ""
+def _courses_text(kind: _Kind, courses: dict[str, Course]) -> str:
+    """What brightness and place along the line do to the heads named."""
+    text = ""
+    for head, course in courses.items():
+        if "with_brightness" in course.words and kind not in BY_BRIGHTNESS:
+            text += f"; that of head {head} changes with brightness, by {amount(course.slope, course.sigma, kind.unit)} from black to white"
+        if "along_line" in course.words:
+            text += f"; that of head {head} grows from left to right"
+        if "alike" in course.words:
+            text += f"; that of head {head} is alike in bright and dark parts and along the line"
+    return text
 
 
 def _digits(sigma: float) -> int:

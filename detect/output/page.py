@@ -357,10 +357,18 @@ def _bands(findings: Findings, wheel: WheelState) -> dict[str, Any]:
     return {"wheel": wheel, "bands": bands, "rows": rows, "height": t.height, "numbers": numbers}
 
 
+TABLED = (
+    ("differential_gain_pct", "Differential gain", "%"),
+    ("differential_phase_deg", "Differential phase", "°"),
+    ("head_skew_ns", "Skew of its own", "ns"),
+)
+"""Figures of the heads that the table has and no chart: they are of the whole programme."""
+
+
 def _head_rows(findings: Findings) -> list[tuple[str, list[str]]]:
     """The figures of the heads as a table: name with unit, four cells."""
     rows = []
-    for key, title, unit in plots.HEAD_FIGURES:
+    for key, title, unit in (*plots.HEAD_FIGURES, *TABLED):
         values = getattr(findings.summary, key)
         if values is not None and any(v is not None for v in values.values):
             cells = [plots.signed_cell(v, s) for v, s in zip(values.values, values.sigmas, strict=True)]
