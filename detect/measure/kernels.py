@@ -229,12 +229,14 @@ def cell_energy(band: F32, x0: int, cell: int, energy: F32) -> None:
 
 
 @compiled
-def quiet_cells(here: F32, still: F32, ratio: F32, log_a: F32, weight: F32) -> None:
+def quiet_cells(here: F32, still: F32, colour: F32, ratio: F32, log_a: F32, weight: F32) -> None:
     """Log energy ratios of lines i + 1 and i in the cells where the OUTER lines i - 1 and i + 2 show the least.
 
     ``here`` (lines, cells): energy of a field's high-passed picture; ``still``: half the energy of its difference from the same
     field of the frame before. Noise reads alike in both, content in neither: the outer lines say which of the two is taken, and
-    weigh the cell by the power -3/2 of each of their energies. Cells are never chosen by their own energy, and the weights are
+    weigh the cell by the power -3/2 of each of their energies. ``colour`` (lines, cells): power of their chroma in units of
+    ``relations.MOIRE_PCT``; where it is large, beats of the subcarrier with the carrier (moire) pose as noise, and the cell loses
+    its say. Cells are never chosen by their own energy, and the weights are
     absolute, so that over a window the quietest cells of all its frames rule. Energies below ``NO_NOISE`` are none of a tape.
     Outputs (lines,): sums of weighted ratio, of weighted log energy of line i, and of weight.
     """
@@ -252,7 +254,7 @@ def quiet_cells(here: F32, still: F32, ratio: F32, log_a: F32, weight: F32) -> N
             if w_still > w:
                 a, b, w = still[i, c], still[i + 1, c], w_still
             if w > 0:
-                w *= np.sqrt(w)
+                w *= np.sqrt(w) / (np.float32(1.0) + colour[i - 1, c] * colour[i + 2, c])
                 sr += w * np.log(b / a)
                 sa += w * np.log(a)
                 sw += w

@@ -37,6 +37,9 @@ _QUIETEST = 0.05
 """Share of a field's cells whose energy is taken for noise alone."""
 _TEXTURE_OVER_NOISE = 30.0
 """Texture counts for the response where its energy is this many times that of the quietest cells: noise then hides under 4 % of it."""
+MOIRE_PCT = 20.0
+"""Chroma amplitude, % of full colour difference swing, at which a cell has half a say in the noise: half of what bars of 75 % have.
+Beats grow at least as fast as the amplitude (house value)."""
 _EDGE_REACH = 28
 _LEAST_EDGE_IRE = 12.0
 _CHROMA_SEEN = 8.0
@@ -304,11 +307,29 @@ class LineRelations:
         else:
             still[:] = 0.0
         ratio, log_a, weight = (np.zeros(n, np.float32) for _ in range(3))
-        kernels.quiet_cells(energy, still, ratio, log_a, weight)
+        kernels.quiet_cells(energy, still, self._colour(field, n), ratio, log_a, weight)
         into.num["noise"][rows, 0] += ratio
         into.den["noise"][rows, 0] += weight
         into.num["noise_log"][rows, 0] += log_a
         into.den["noise_log"][rows, 0] += weight
+
+    def _colour(self, field: Field, n: int) -> F32:
+        """Power of the chroma in the cells of ``n`` lines of luma, in units of ``MOIRE_PCT`` squared: (lines, cells)."""
+        colour = self._array("colour", n, self._cells)
+        colour[:] = 0.0
+        if not self.samples.has_chroma or field.cb is None or field.cr is None:
+            return colour
+        step_x, step_y = self.samples.chroma_step_x, self.samples.chroma_step_y
+        lines = len(field.cb)
+        of_one = self._array("colour of one", lines, self._cells)
+        whole = np.zeros((lines, self._cells), np.float32)
+        for name in ("u", "v"):  # as they were left by _chroma
+            plane = self._scratch[name, lines, self.width // step_x]
+            kernels.cell_energy(plane, EDGE_MARGIN_SAMPLES // step_x, CELL_SAMPLES // step_x, of_one)
+            whole += of_one
+        at = np.minimum(np.arange(n) // step_y, lines - 1)
+        np.multiply(whole[at], np.float32(MOIRE_PCT**-2), out=colour)
+        return colour
 
     def _edges(self, y: F32, into: WindowSums, rows: slice) -> float:
         n = y.shape[0]
