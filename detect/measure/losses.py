@@ -259,9 +259,9 @@ class LossFinder:
         moves, beside = self._moves, self._beside
         left = weigh_runs(around, runs, up, down, noise, LEAST_SAMPLES, SHORTEST_SAMPLES, self._features, moves, beside)
         features = self._features[:left]
-        leaks_of_runs(self._y, here, half, refs, beside, self._left, self._right, features)
         head = np.tile(np.array([number, index, (refs >= 0).sum(), noise, crowd], np.float32), (left, 1))
         which = promising(np.concatenate([head, features], 1))
+        leaks_of_runs(self._y, here, half, refs, beside, self._left, self._right, features, which)
         search_runs(self._y, here, refs, moves, beside, features, which)
         return np.concatenate([head, features], 1)
 
