@@ -32,6 +32,7 @@ def candidates(
         "score": score,
         "leak": np.full(count, leak),
         "stack": np.ones(count, int),
+        "crowd": np.ones(count, int),
     }
 
 
@@ -68,8 +69,9 @@ def test_what_leaks_nothing_is_believed_no_sooner_where_there_is_light() -> None
 
 def test_what_leaks_nothing_is_believed_no_sooner_where_the_picture_cannot_be_predicted() -> None:
     rng = np.random.default_rng(1)
-    arrays = candidates(np.array([1.0, 1.5, 2.5]), rng) | {"crowd": np.full(3, 500)}
-    assert choose(arrays).tolist() == [False, False, True]
+    for crowd in (150, 500):
+        arrays = candidates(np.array([1.0, 1.5, 2.5]), rng) | {"crowd": np.full(3, crowd)}
+        assert choose(arrays).tolist() == [False, False, True]
 
 
 def test_no_candidates_are_none() -> None:

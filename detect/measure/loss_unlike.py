@@ -32,9 +32,10 @@ END_SAMPLES = 12
 EVERY_LINES, EVERY_SAMPLES = 6, 12
 """Places asked for the span of their neighbours."""
 BLIND_IRE, BLIND_SHARE = 50.0, 0.5
-"""Neighbours that span half of black to white say little, and where they do in most of the picture, such pieces are looked for."""
+"""Lines of a field that span half of black to white say little of those between them; where they do in most of the picture, such
+pieces are looked for. Fields around are not asked: those before and after a flash span as much."""
 LEAST_STEP_IRE = 12.0
-"""Ends less steep than this are weak losses, or noise."""
+"""Ends less steep than this, and pieces that differ by less, are weak losses, or noise."""
 LEAST_CODES = 1.0
 """Rounding leaves as much between pieces that are alike."""
 MOST_PIECES, MOST_BLOCKS = 40, 400
@@ -49,19 +50,13 @@ PIECE_COLUMNS = 5
 
 
 @compiled
-def share_blind(
-    tall: I16, low: I16, here: int, half: int, refs: NDArray[np.int64], first: int, last: int, left: int, right: int, wide: int
-) -> float:
-    """Share of places whose nearest neighbours in the field and the fields around span ``wide`` codes and more."""
+def share_blind(tall: I16, low: I16, here: int, first: int, last: int, left: int, right: int, wide: int) -> float:
+    """Share of places where the two lines above and the two below span ``wide`` codes and more."""
     count = blind = 0
-    lines = tall.shape[1]
-    for i in range(first + 1, last - 1, EVERY_LINES):
+    for i in range(first + 2, last - 2, EVERY_LINES):
         for x in range(left, right, EVERY_SAMPLES):
-            high, deep = max(tall[here, i - 1, x], tall[here, i + 1, x]), min(low[here, i - 1, x], low[here, i + 1, x])
-            for r in range(4):
-                if refs[r] >= 0:
-                    j = i if r == 0 or r == 3 else min(max(i + half, 0), lines - 1)
-                    high, deep = max(high, tall[refs[r], j, x]), min(deep, low[refs[r], j, x])
+            high = max(tall[here, i - 2, x], tall[here, i - 1, x], tall[here, i + 1, x], tall[here, i + 2, x])
+            deep = min(low[here, i - 2, x], low[here, i - 1, x], low[here, i + 1, x], low[here, i + 2, x])
             count += 1
             blind += high - deep >= wide
     return blind / max(count, 1)
@@ -172,7 +167,7 @@ def unlike_pieces(
                 if x1 - x0 < BLOCK_SAMPLES:
                     continue
                 own, worst = _unlike(y, here, refs, moves, i, x0, x1)
-                if worst < own:
+                if worst < own and own >= least:
                     out[found, 0], out[found, 1], out[found, 2], out[found, 3], out[found, 4] = i, x0, x1, own, worst
                     found += 1
     return found

@@ -278,7 +278,7 @@ class LossFinder:
     ) -> None:
         """Pieces like nothing around, where the range of neighbours tells nothing; runs of the range they make better are dropped."""
         stack, bounds = (self._tall, self._low), (self._first, self._lines - 1, self._left, self._right)
-        if loss_unlike.share_blind(*stack, here, half, refs, *bounds, int(loss_unlike.BLIND_IRE * self._ire)) < loss_unlike.BLIND_SHARE:
+        if loss_unlike.share_blind(*stack, here, *bounds, int(loss_unlike.BLIND_IRE * self._ire)) < loss_unlike.BLIND_SHARE:
             return
         past, past_span = self._flow_to(here, int(refs[0]), int(refs[1]))
         ahead, ahead_span = self._flow_to(here, int(refs[3]), int(refs[2]))
