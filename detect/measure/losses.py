@@ -188,7 +188,8 @@ class LossFinder:
         ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below; of ``loss_unlike``, from the likest place around),
-        crowd (suspect runs in that field, before motion was considered), leak (share of it that the next lines show too), stack (adjacent lines with runs; 0 for
+        crowd (suspect runs in that field, before motion was considered; of ``loss_unlike``, pieces), leak (share of it that the
+        next lines show too), stack (adjacent lines with runs; 0 for
         decoys of compensated losses, which are none).
         """
         self.flush()
