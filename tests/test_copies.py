@@ -136,6 +136,14 @@ def test_every_source_of_a_compensator_is_known(source: tuple[int, int]) -> None
     assert score >= LIKELY
 
 
+def test_a_line_that_repeats_another_nearly_all_along_is_a_mirror_and_no_loss() -> None:
+    y = noisy(np.random.default_rng(2))
+    y[2, 150, 20:340] = y[1, 150, 20:340]
+    y[2, 150, 400:690] = y[1, 150, 400:690]
+    y[2, 60, 300:400] = y[1, 60, 300:400]
+    assert find(y)[:, 0].tolist() == [60]
+
+
 def test_noise_alone_repeats_nothing() -> None:
     assert sum(len(find(noisy(np.random.default_rng(seed)))) for seed in range(20)) == 0
 
