@@ -136,6 +136,14 @@ def test_every_source_of_a_compensator_is_known(source: tuple[int, int]) -> None
     assert score >= LIKELY
 
 
+def test_a_line_that_repeats_another_nearly_all_along_is_a_mirror_and_no_loss() -> None:
+    y = noisy(np.random.default_rng(2))
+    y[2, 150, 20:340] = y[1, 150, 20:340]
+    y[2, 150, 400:690] = y[1, 150, 400:690]
+    y[2, 60, 300:400] = y[1, 60, 300:400]
+    assert find(y)[:, 0].tolist() == [60]
+
+
 def test_noise_alone_repeats_nothing() -> None:
     assert sum(len(find(noisy(np.random.default_rng(seed)))) for seed in range(20)) == 0
 
@@ -148,6 +156,28 @@ def test_the_likelihood_ratio_is_that_of_two_normal_laws() -> None:
     ratio = copy_coded_kernels.likelihood_ratio(80, float(np.mean(d**2)), 30.0, 180.0)
     assert ratio == pytest.approx(expected * copy_coded_kernels.FREE_VALUES, rel=1e-6)
     assert pytest.approx(2 * 4.2 / 13.5, abs=0.005) == copy_coded_kernels.FREE_VALUES
+
+
+def test_chance_makes_no_more_repeats_than_the_odds_against_them_allow() -> None:
+    """Outside check: of m independent values, chance makes K m exp(-s) pieces of log likelihood ratio s, K below 1 (Karlin and
+    Altschul 1990); the pieces are those of a cumulated sum that starts anew at 0 (Page 1954). Both from memory."""
+    m_values, least = 400_000, 7.0
+    d = np.random.default_rng(6).normal(0, np.sqrt(150.0), m_values)
+    pieces, total, best = 0, 0.0, 0.0
+    for square in (d**2).tolist():
+        total += copy_coded_kernels.likelihood_ratio(1, square, 30.0, 150.0) / copy_coded_kernels.FREE_VALUES
+        best = max(best, total)
+        if total <= 0:
+            pieces += best >= least
+            total = best = 0.0
+    assert 0.05 < pieces / (m_values * np.exp(-least)) < 1
+
+
+def test_the_odds_against_repeats_count_the_places_of_a_minute() -> None:
+    """Lines and fields of either standard (BT.601): 240 x 59.94 and 288 x 50 a second."""
+    for lines, fields in ((240, 59.94), (288, 50)):
+        places = copies.FREE_VALUES * 708 * lines * 4 * fields * 60
+        assert np.log(places) == pytest.approx(copies.CODED_TRIALS, abs=0.1)
 
 
 def test_quiet_blocks_are_as_rare_as_chi_square_says() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from detect.judge.loss_choice import LIKELY, choose_losses
-from detect.judge.loss_light import light_pct
+from detect.judge.loss_light import TIGHT_GAIN, light_pct
 
 RATE = 29.97
 Arrays = dict[str, np.ndarray]
@@ -32,6 +32,7 @@ def candidates(
         "score": score,
         "leak": np.full(count, leak),
         "stack": np.ones(count, int),
+        "crowd": np.ones(count, int),
     }
 
 
@@ -48,8 +49,29 @@ def choose(arrays: Arrays, cuts: list[int] | None = None, position: np.ndarray |
 
 def test_ordinary_shots_keep_the_plain_threshold() -> None:
     rng = np.random.default_rng(1)
-    arrays = candidates(np.array([-2.0, 1.9, 2.1, 4.0, 8.0]), rng)
+    arrays = candidates(np.array([-2.0, 1.9, 2.1, 4.0, 8.0]), rng, leak=0.2)
     np.testing.assert_array_equal(choose(arrays), arrays["score"] >= LIKELY)
+
+
+def test_what_leaks_nothing_is_believed_sooner() -> None:
+    """A loss keeps to its line; where there is no light, hardly anything else does."""
+    rng = np.random.default_rng(1)
+    arrays = candidates(np.array([-2.0, -0.1, 0.1, 1.9, 4.0]), rng)
+    np.testing.assert_array_equal(choose(arrays), arrays["score"] >= LIKELY - TIGHT_GAIN)
+
+
+def test_what_leaks_nothing_is_believed_no_sooner_where_there_is_light() -> None:
+    rng = np.random.default_rng(1)
+    light = candidates(rng.uniform(0, 2, 12), rng, leak=0.5)
+    arrays, _ = joined(light, candidates(np.array([1.0, 1.5]), rng))
+    assert not choose(arrays).any()
+
+
+def test_what_leaks_nothing_is_believed_no_sooner_where_the_picture_cannot_be_predicted() -> None:
+    rng = np.random.default_rng(1)
+    for crowd in (150, 500):
+        arrays = candidates(np.array([1.0, 1.5, 2.5]), rng) | {"crowd": np.full(3, crowd)}
+        assert choose(arrays).tolist() == [False, False, True]
 
 
 def test_no_candidates_are_none() -> None:
@@ -160,7 +182,7 @@ def test_many_true_losses_do_not_raise_the_threshold() -> None:
 
 def scratched(rng: np.random.Generator, hits: int = 60) -> tuple[Arrays, np.ndarray, np.ndarray]:
     """A faint scratch at 0.62 of the pass among false candidates anywhere: arrays, truth, places."""
-    faint = candidates(rng.normal(2.0, 2.0, hits), rng)
+    faint = candidates(rng.normal(LIKELY - TIGHT_GAIN, 2.0, hits), rng)
     false = candidates(rng.exponential(1.0, 60) - 3, rng)
     arrays, origin = joined(faint, false)
     position = np.where(origin == 0, rng.normal(0.62, 0.002, len(origin)), rng.random(len(origin)))

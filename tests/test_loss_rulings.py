@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from detect.judge.loss_choice import choose_losses
 from detect.judge.loss_rulings import on_rulings
+from detect.measure.loss_candidates import KINDS
 
 LINES, FIELDS = 243, 200
 Losses = tuple[np.ndarray, np.ndarray, np.ndarray]
@@ -50,3 +52,16 @@ def test_losses_that_fall_anywhere_are_kept(count: int) -> None:
 
 def test_a_failing_head_is_kept() -> None:
     assert told(failing_head(np.random.default_rng(1))).mean() < 0.02
+
+
+def test_pieces_of_losses_that_show_noise_make_no_rulings() -> None:
+    """Rulings are of one level; a long noisy loss is seen in pieces where its noise comes near the picture."""
+    field, line = np.repeat(np.arange(0, 60, 10), 2), np.repeat([140, 20, 170, 80, 200, 50], 2)
+    x0 = np.tile([100, 200], 6)
+    arrays = {
+        "frame": field, "field": np.zeros(12, int), "line": line, "x0": x0, "x1": x0 + 80, "score": np.full(12, 9.0),
+        "leak": np.zeros(12), "stack": np.ones(12, int),
+    }  # fmt: skip
+    level, noise = (arrays | {"kind": np.full(12, KINDS.index(kind))} for kind in ("white", "noise"))
+    assert not choose_losses(level, cuts=np.array([], int), frame_rate=29.97).any()
+    assert choose_losses(noise, cuts=np.array([], int), frame_rate=29.97).all()

@@ -3,7 +3,7 @@
 The score of a candidate (log odds) is right for ordinary pictures. Four things are known only afterwards:
 
 * *light*: glints, sequins and dirt on film leave near misses, which tell how many false ones to expect among them
-  (``loss_light``); the threshold rises there;
+  (``loss_light``); the threshold rises there, and falls elsewhere for what leaks nothing;
 * *the picture*: where a field cannot be predicted at all, many candidates of any look stand just below the threshold;
   the number of false ones above it is predicted from them;
 * *what moves*: thin edges that fall on a line of their own now and then keep to a course (``loss_tracks``), and level
@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.judge import loss_light
-from detect.judge.loss_light import COMPENSATED
+from detect.judge.loss_light import COMPENSATED, NOISE
 from detect.judge.loss_rulings import on_rulings
 from detect.judge.loss_tracks import on_tracks
 from detect.measure.line_ends import STANDING
@@ -100,7 +100,7 @@ def choose_losses(
     if pass_position is not None:
         gain = _gain_of_the_wheel(candidates, score >= threshold, pass_position, frame_rate)
     picture = _of_the_picture(candidates, shot, np.asarray(cuts), frame_rate, alone=gain == 0)
-    threshold = np.where(gain > 0, threshold - gain, np.maximum(threshold, picture))
+    threshold = np.where(gain > 0, np.maximum(threshold - gain, LIKELY - WHEEL_GAIN), np.maximum(threshold, picture))
     decoy = np.zeros(len(score), bool)
     if "stack" in candidates:
         decoy = (np.asarray(candidates["stack"]) == 0) & (np.asarray(candidates["kind"]) == COMPENSATED)
@@ -112,7 +112,8 @@ def choose_losses(
     place = None if pass_position is None else np.asarray(pass_position, float)[seen]
     number = 2 * numbers["frame"] + numbers["field"]
     taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines)
-    taken[seen] &= ~on_rulings(number, numbers["line"], length[seen], shot[seen], lines=lines)
+    level = np.asarray(candidates["kind"])[seen] < NOISE
+    taken[seen[level]] &= ~on_rulings(number[level], numbers["line"][level], length[seen][level], shot[seen][level], lines=lines)
     return np.asarray(taken)
 
 
@@ -124,13 +125,13 @@ def _of_the_picture(
     *,
     alone: NDArray[np.bool_],
 ) -> NDArray[np.floating[Any]]:
-    """Threshold of each candidate, raised in fields that cannot be predicted and beside cuts.
+    """Threshold of each candidate in fields that cannot be predicted and beside cuts, -inf elsewhere.
 
     ``alone``: candidates that are not explained by the wheel; a faint scratch is no sign of a difficult picture.
     """
     frame = np.asarray(candidates["frame"]).astype(int)
     score = np.asarray(candidates["score"], float)
-    threshold = np.full(len(score), LIKELY)
+    threshold = np.full(len(score), -np.inf)
     if "crowd" not in candidates:
         return threshold
     first = np.concatenate([[0], cuts])[shot]

@@ -2,6 +2,8 @@
 
 A ruling shows in pieces along one line, with nothing on the lines beside it. Null hypothesis: losses lie anywhere in the fields of a
 shot, so that hardly ever two share a line (Poisson). A failing head loses many pieces of a line too, but on all lines of its bands.
+A ruling has one level. A long loss that shows noise is seen in pieces too, where its noise comes near the picture; so those that are
+not level are not asked.
 """
 
 from __future__ import annotations
@@ -22,8 +24,10 @@ AS_LONG = 0.5
 
 
 def on_rulings(field: I64, line: I64, length: I64, shot: I64, *, lines: int) -> NDArray[np.bool_]:
-    """True for losses on rulings, (losses,). ``field``: number of the field in time; ``line``: in the field, of ``lines``;
-    ``length``: samples."""
+    """True for losses on rulings, (losses,), of white and black ones.
+
+    ``field``: number of the field in time; ``line``: in the field, of ``lines``; ``length``: samples.
+    """
     found = np.zeros(len(field), bool)
     for which in np.unique(shot):
         mine = np.flatnonzero(shot == which)

@@ -36,7 +36,11 @@ LEAST_ROUGHNESS = 0.2
 """Neighbouring samples of a repeat differ by at least this share of what noise makes lines differ: by 0.72 of it on average where noise
 fills 4.2 of 6.75 MHz (root of 1 - sinc(2 x 4.2 / 13.5), BT.601 sampling), and by nothing in blanked lines and clipped black."""
 COPY_TRIALS = 18.0
-"""ln of the number of places and sources tried in some minutes: the prior odds against a copy."""
+"""ln of the number of places and sources tried in some minutes of an exact carrier: the prior odds against a copy."""
+CODED_TRIALS = 21.1
+"""... and of a coded one, where a repeat may begin at any independent sample: ln of 0.62 x 708 of them, 240 lines, 4 sources and
+3600 fields a minute. Of so many, m, chance makes m exp(-s) pieces of log likelihood ratio s or fewer (Karlin and Altschul 1990,
+10.1073/pnas.87.6.2264; from memory)."""
 MOST_COPIES = 200
 FEWEST_BLOCKS = 100
 """Blocks of a field that tell its noise."""
@@ -49,7 +53,7 @@ CODED_CODES2 = {"mpeg2video": 30.0}
 in intra MPEG-2 at 50 Mb/s (development clips, noise of 1 IRE and more), of which rounding to 8 bits makes 3."""
 NOISE_SHOWS = 100.0
 """Noise must make lines differ by this mean square, codes squared: 0.8 IRE. With less, 5 us (42 free values) cannot reach
-even 11 of the 20 that are needed."""
+even 11 of the 23 that are needed."""
 NOISE_TOO_LOUD = 1000.0
 """What looks like noise of 2.5 IRE and more is fine detail of the picture."""
 NOISE_KEPT = 1.5
@@ -65,7 +69,10 @@ QUIET_BLOCKS = ((100, 0.111), (10, 0.322))
 DECOY_ODDS = 3.0
 """A repeat must be so much likelier than the best decoy of its field, log likelihood: e^3 to 1 (house practice)."""
 CODED_NEED = 8.0
-"""Log likelihood from which a piece of line is weighed; 15 at least is kept."""
+"""Log likelihood from which a piece of line is weighed; 18 at least is kept."""
+MIRRORED = 0.5
+"""A line of which more than this share repeats others in a coded file lies on the axis of a mirror (water, a wall), or its picture
+repeats itself; one loss in two hundred is as long (log-normal, median 3 us, deviation 0.85: house practice)."""
 COLUMNS = 5
 """Of a repeat, see ``CopyFinder.find``."""
 CODED_LEAST_SCORE = -3.0
@@ -178,9 +185,10 @@ class CopyFinder:
         weighed = self._weighed[:kept]
         is_decoy = weighed[:, 4] >= DECOYS_FROM
         found, decoys = weighed[~is_decoy], weighed[is_decoy]
-        found[:, 3] -= max(COPY_TRIALS, float(decoys[:, 3].max(initial=0.0)) + DECOY_ODDS)
-        decoys[:, 3] -= COPY_TRIALS
+        found[:, 3] -= max(CODED_TRIALS, float(decoys[:, 3].max(initial=0.0)) + DECOY_ODDS)
+        decoys[:, 3] -= CODED_TRIALS
         out = [_best_of_each_place(part[part[:, 3] >= CODED_LEAST_SCORE]) for part in (found, decoys)]
+        out[0] = _without_mirrors(out[0], MIRRORED * (self._right - self._left))
         return np.concatenate([np.insert(part[:, :4], 4, decoy, axis=1) for decoy, part in enumerate(out)])
 
     def _known_blocks(self) -> NDArray[np.int32]:
@@ -209,3 +217,10 @@ def _best_of_each_place(found: NDArray[np.float64]) -> NDArray[np.float64]:
         if not any(row[0] == t[0] and row[1] < t[2] and t[1] < row[2] for t in taken):
             taken.append(row)
     return np.array(sorted(taken, key=lambda r: (r[0], r[1]))).reshape(-1, 5)
+
+
+def _without_mirrors(found: NDArray[np.float64], most: float) -> NDArray[np.float64]:
+    """Repeats of lines in which they cover no more than ``most`` samples."""
+    _, at = np.unique(found[:, 0], return_inverse=True)
+    covered = np.bincount(np.asarray(at).ravel(), found[:, 2] - found[:, 1])
+    return found[covered[np.asarray(at).ravel()] <= most]

@@ -15,6 +15,8 @@ KINDS = ("white", "black", "noise", "compensated")
 of a line, kept to tell switching."""
 NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
 """A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
+BLACK_CODE, MID_GREY_IRE = 64, 50.0
+"""BT.601, 10 bits; brighter than half way to white is a white loss where nothing around tells more."""
 OUTPUT: dict[str, Any] = {
     "frame": np.int32,
     "field": np.int8,
@@ -73,6 +75,24 @@ def copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str
     )  # fmt: skip
 
 
+def pieces_out(
+    number: int, index: int, pieces: NDArray[np.float32], score: NDArray[np.float64], y: NDArray[np.int16], ire: float
+) -> dict[str, NDArray[Any]]:
+    """Pieces of ``loss_unlike`` in one field ``y``, 10-bit codes; their contrast is that to the likest place around."""
+    line, x0, x1 = (pieces[:, k].astype(np.int64) for k in range(3))
+    rows = [y[at, first + 1 : last - 1].astype(float) for at, first, last in zip(line, x0, x1, strict=True)]
+    rough = [np.abs(np.diff(r)).mean() > NOISE_STEPS_IRE * ire and r.std() > NOISE_SPREAD_IRE * ire for r in rows]
+    bright = [r.mean() > BLACK_CODE + MID_GREY_IRE * ire for r in rows]
+    kind = np.where(rough, 2, np.where(bright, 0, 1))
+    out = _of_a_field(
+        number, index, line, x0, x1, kind=kind, score=np.clip(score, -20, 20), contrast=pieces[:, 3] / ire, neighbours=4,
+        crowd=np.full(len(pieces), len(pieces)), stack=np.ones(len(pieces)),
+    )  # fmt: skip
+    named = {n: np.asarray(out[n], np.float32) for n in ("frame", "field", "line", "x0", "x1")}
+    out["run"] = _number_runs(named)
+    return out
+
+
 def dashes_out(number: int, index: int, dashes: NDArray[np.float64], *, score: float) -> dict[str, NDArray[Any]]:
     """Dashes of ``dashes_at_ends`` (dashes, 4) in one field."""
     line, x0, x1, contrast = dashes.T
@@ -83,7 +103,7 @@ def dashes_out(number: int, index: int, dashes: NDArray[np.float64], *, score: f
 
 
 def _of_a_field(
-    number: int, index: int, line: NDArray[Any], x0: NDArray[Any], x1: NDArray[Any], *, kind: int, score: NDArray[Any],
+    number: int, index: int, line: NDArray[Any], x0: NDArray[Any], x1: NDArray[Any], *, kind: int | NDArray[Any], score: NDArray[Any],
     contrast: NDArray[Any], neighbours: int, crowd: NDArray[Any], stack: NDArray[Any],
 ) -> dict[str, NDArray[Any]]:  # fmt: skip
     n = len(line)
@@ -93,7 +113,7 @@ def _of_a_field(
         "line": line,
         "x0": x0,
         "x1": x1,
-        "kind": np.full(n, kind),
+        "kind": np.zeros(n, int) + kind,
         "score": score,
         "run": ((number * 2 + index) * 1024 + line.astype(np.int64)) * 1024 + x0.astype(np.int64),
         "neighbours": np.full(n, neighbours),

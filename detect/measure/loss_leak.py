@@ -94,10 +94,12 @@ def leak(
 
 
 @compiled
-def leaks_of_runs(y: I16, here: int, half: int, refs: NDArray[np.int64], beside: I32, left: int, right: int, features: F32) -> None:
-    """Fill in "leak" for the features of ``weigh_runs``; ``beside`` are its lines above and below each."""
+def leaks_of_runs(
+    y: I16, here: int, half: int, refs: NDArray[np.int64], beside: I32, left: int, right: int, features: F32, which: NDArray[np.int64]
+) -> None:
+    """Fill in "leak" for the rows ``which`` of the features of ``weigh_runs``; ``beside`` are its lines above and below each."""
     own = np.zeros(y.shape[2], np.float32)
-    for w in range(len(features)):
+    for w in which:
         f = features[w]
         above, below = beside[w, 0], beside[w, 1]
         f[24] = leak(y, here, half, refs, int(f[0]), above, below, int(f[1]), int(f[2]), left, right, own)
