@@ -269,3 +269,30 @@ def test_links_between_documents_lead_somewhere() -> None:
         for target in re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", path.read_text("utf-8")):
             if "://" not in target:
                 assert (path.parent / target).exists(), f"{path.name} -> {target}"
+
+
+def compiled_in(path: Path) -> set[str]:
+    """Names of the functions that a module compiles."""
+    functions = (node for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, ast.FunctionDef))
+    return {f.name for f in functions if any(ast.unparse(d).split("(")[0].endswith("compiled") for d in f.decorator_list)}
+
+
+def called_in_compiled(path: Path) -> set[str]:
+    """Names called inside the functions that a module compiles."""
+    functions = (node for node in ast.walk(ast.parse(path.read_text("utf-8"))) if isinstance(node, ast.FunctionDef))
+    bodies = (f for f in functions if f.name in compiled_in(path))
+    return {ast.unparse(n.func).split(".")[-1] for body in bodies for n in ast.walk(body) if isinstance(n, ast.Call)}
+
+
+@pytest.mark.parametrize("package", ["detect", "synthetic_clips"])
+def test_compiled_functions_call_compiled_functions_of_their_own_module_only(package: str) -> None:
+    """numba keeps compiled code by the file of the function alone, so that a change in another file would go unnoticed."""
+    compiled = {path: compiled_in(path) for path in modules(package)}
+    assert any(compiled.values())
+    wrong = [
+        f"{dotted(path)} calls {name} of another module"
+        for path, own in compiled.items() if own
+        for name in called_in_compiled(path) - own
+        if any(name in others for other, others in compiled.items() if other != path)
+    ]  # fmt: skip
+    assert wrong == []

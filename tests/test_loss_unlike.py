@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from detect.judge.loss_choice import choose_losses
-from detect.measure import loss_unlike
+from detect.measure import loss_again
 from tests import losses_material as m
 from tests.losses_clips import Found, match_arrays, search
 
@@ -60,7 +60,7 @@ def test_losses_are_found_in_steep_moving_stripes_with_their_ends() -> None:
     hit, first = np.unique(index[chosen], return_index=True)
     assert len(hit) >= 27
     off = found.arrays["x0"][chosen][first] - np.array([damage[i].x0 for i in hit])
-    assert np.median(np.abs(off)) <= loss_unlike.BLOCK_SAMPLES
+    assert np.median(np.abs(off)) <= loss_again.BLOCK_SAMPLES
 
 
 def flashes() -> m.Scene:
@@ -81,17 +81,17 @@ def stack_of(scene: m.Scene) -> Stack:
 
 def share(scene: m.Scene) -> float:
     _, tall, low = stack_of(scene)
-    return float(loss_unlike.share_blind(tall, low, 2, 12, 240, 6, 714, round(loss_unlike.BLIND_IRE * 8.76)))
+    return float(loss_again.share_blind(tall, low, 2, 12, 240, 6, 714, round(loss_again.BLIND_IRE * 8.76)))
 
 
 def test_only_pictures_without_a_range_are_searched_so() -> None:
-    assert share(steep()) > loss_unlike.BLIND_SHARE
-    assert share(m.pan(m.still("coffee"), 486, vx=6, vy=2)) < 0.2 * loss_unlike.BLIND_SHARE
-    assert share(m.credits(486, vy=2.0, seed=1)) < loss_unlike.BLIND_SHARE
+    assert share(steep()) > loss_again.BLIND_SHARE
+    assert share(m.pan(m.still("coffee"), 486, vx=6, vy=2)) < 0.2 * loss_again.BLIND_SHARE
+    assert share(m.credits(486, vy=2.0, seed=1)) < loss_again.BLIND_SHARE
 
 
 def test_a_piece_five_times_as_unlike_as_its_controls_is_as_likely_a_loss_as_not() -> None:
     pieces = np.array([[9, 20, 40, 50, 9], [9, 20, 40, 500, 9], [9, 20, 40, 25, 9]], np.float32)
-    even, likely, unlikely = loss_unlike.odds(pieces)
+    even, likely, unlikely = loss_again.odds(pieces)
     assert even == pytest.approx(0, abs=1e-6)
     assert unlikely < -2 < 2 < likely

@@ -78,7 +78,7 @@ def copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str
 def pieces_out(
     number: int, index: int, pieces: NDArray[np.float32], score: NDArray[np.float64], y: NDArray[np.int16], ire: float
 ) -> dict[str, NDArray[Any]]:
-    """Pieces of ``loss_unlike`` in one field ``y``, 10-bit codes; their contrast is that to the likest place around."""
+    """Pieces of ``loss_again`` in one field ``y``, 10-bit codes; their contrast is that to the likest place around."""
     line, x0, x1 = (pieces[:, k].astype(np.int64) for k in range(3))
     rows = [y[at, first + 1 : last - 1].astype(float) for at, first, last in zip(line, x0, x1, strict=True)]
     rough = [np.abs(np.diff(r)).mean() > NOISE_STEPS_IRE * ire and r.std() > NOISE_SPREAD_IRE * ire for r in rows]

@@ -11,7 +11,7 @@ last:
    and it is no loss. What is left is looked for, with its lines above and below, near that place in the fields around.
 3. *Score.* ``loss_score`` turns these measures into log odds.
 
-Where neighbours span so much that no range tells anything, pieces like nothing around are looked for instead (``loss_unlike``).
+Where neighbours span so much that no range tells anything, pieces like nothing around are looked for instead (``loss_again``).
 
 Compensated losses show nothing outside any range; they are found apart (``copies``), as a run that repeats an earlier
 piece of picture. That works only where the carrier keeps noise.
@@ -28,13 +28,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.measure import loss_again
 from detect.measure import loss_kernels as kernels
-from detect.measure import loss_unlike
 from detect.measure.copies import COLUMNS as COPY_COLUMNS
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import dashes_at_ends
-from detect.measure.loss_again import search_runs
 from detect.measure.loss_candidates import OUTPUT, copies_out, dashes_out, pieces_out, runs_out
 from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
@@ -135,8 +134,8 @@ class LossFinder:
             left=self._left,
             right=self._right,
         )
-        self._steep = np.zeros((self._lines, -(-width // loss_unlike.CELL_SAMPLES)), np.int16)
-        self._pieces = np.zeros((loss_unlike.MOST_PIECES, loss_unlike.PIECE_COLUMNS), np.float32)
+        self._steep = np.zeros((self._lines, -(-width // loss_again.CELL_SAMPLES)), np.int16)
+        self._pieces = np.zeros((loss_again.MOST_PIECES, loss_again.PIECE_COLUMNS), np.float32)
         self._frames: list[tuple[int, int, tuple[int, int]]] = []  # number, first place in the stack, row0 of the fields
         self._starts: list[bool] = []  # whether nothing before this frame can be compared with it
         self._intra: list[bool] = []  # whether the frame was coded by itself
@@ -187,8 +186,8 @@ class LossFinder:
         frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``loss_candidates.KINDS``; 4 for dashes that stand at the
         ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
-        contrast_ire (mean distance from the lines above and below; of ``loss_unlike``, from the likest place around),
-        crowd (suspect runs in that field, before motion was considered; of ``loss_unlike``, pieces), leak (share of it that the
+        contrast_ire (mean distance from the lines above and below; of ``loss_again``, from the likest place around),
+        crowd (suspect runs in that field, before motion was considered; of ``loss_again``, pieces), leak (share of it that the
         next lines show too), stack (adjacent lines with runs; 0 for
         decoys of compensated losses, which are none).
         """
@@ -271,7 +270,7 @@ class LossFinder:
         head = np.tile(np.array([number, index, (refs >= 0).sum(), noise, crowd], np.float32), (left, 1))
         which = promising(np.concatenate([head, features], 1))
         leaks_of_runs(self._y, here, half, refs, beside, self._left, self._right, features, which)
-        search_runs(self._y, here, refs, moves, beside, features, which)
+        loss_again.search_runs(self._y, here, refs, moves, beside, features, which)
         return np.concatenate([head, features], 1)
 
     def _find_unlike(
@@ -279,14 +278,14 @@ class LossFinder:
     ) -> None:
         """Pieces like nothing around, where the range of neighbours tells nothing; runs of the range they make better are dropped."""
         stack, bounds = (self._tall, self._low), (self._first, self._lines - 1, self._left, self._right)
-        if loss_unlike.share_blind(*stack, here, *bounds, int(loss_unlike.BLIND_IRE * self._ire)) < loss_unlike.BLIND_SHARE:
+        if loss_again.share_blind(*stack, here, *bounds, int(loss_again.BLIND_IRE * self._ire)) < loss_again.BLIND_SHARE:
             return
         past, past_span = self._flow_to(here, int(refs[0]), int(refs[1]))
         ahead, ahead_span = self._flow_to(here, int(refs[3]), int(refs[2]))
-        spans, least = np.array([past_span, ahead_span], np.float32), loss_unlike.LEAST_STEP_IRE * self._ire
-        count = loss_unlike.unlike_pieces(self._y, here, half, refs, past, ahead, spans, *bounds, least, self._steep, self._pieces)
+        spans, least = np.array([past_span, ahead_span], np.float32), loss_again.LEAST_STEP_IRE * self._ire
+        count = loss_again.unlike_pieces(self._y, here, half, refs, past, ahead, spans, *bounds, least, self._steep, self._pieces)
         pieces = self._pieces[:count].copy()
-        score = loss_unlike.odds(pieces)
+        score = loss_again.odds(pieces)
         keep = score >= KEPT
         sure = log_odds(runs) >= LIKELY
         for at in np.flatnonzero(keep):
