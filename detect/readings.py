@@ -154,6 +154,8 @@ class Readings:
             )
         self.header = Header(**raw)
         self._left_out: Mapping[int, NDArray[np.bool_]] = {}
+        self._chunks = sorted(name for name in self._names if name.startswith("chunk_"))
+        self._windows: dict[str, int] = {}
 
     def without(self, rows: Mapping[int, NDArray[np.bool_]]) -> Readings:
         """The same readings with some rows (rows,) of some windows, by their first frame, as if nothing had been measured there."""
@@ -164,13 +166,35 @@ class Readings:
     def chunks(self) -> Iterator[Chunk]:
         """Chunks in order of time, one in memory at once."""
         with zipfile.ZipFile(self.path) as archive:
-            for name in sorted(n for n in self._names if n.startswith("chunk_")):
-                chunk = _chunk(_load(archive, name))
-                for window, start in enumerate(chunk.start_frame):
-                    if int(start) in self._left_out:
-                        for sums in chunk.sums.values():
-                            sums.weight[window, self._left_out[int(start)]] = 0.0
-                yield chunk
+            for name in self._chunks:
+                yield self._unpacked(archive, name)
+
+    def chosen(self, windows: NDArray[np.bool_]) -> Iterator[tuple[Chunk, NDArray[np.bool_]]]:
+        """Chunks that hold chosen windows, and which of theirs are.
+
+        ``windows``: one entry for each window of the file. Chunks that are known to hold none are not unpacked, so that looking at a part
+        of a long tape costs no more than the part.
+        """
+        first = 0
+        with zipfile.ZipFile(self.path) as archive:
+            for name in self._chunks:
+                known = self._windows.get(name)
+                if known is None or windows[first : first + known].any():
+                    chunk = self._unpacked(archive, name)
+                    known = len(chunk.start_frame)
+                    mask = windows[first : first + known]
+                    if mask.any():
+                        yield chunk, mask
+                first += known
+
+    def _unpacked(self, archive: zipfile.ZipFile, name: str) -> Chunk:
+        chunk = _chunk(_load(archive, name))
+        self._windows[name] = len(chunk.start_frame)
+        for window, start in enumerate(chunk.start_frame):
+            if int(start) in self._left_out:
+                for sums in chunk.sums.values():
+                    sums.weight[window, self._left_out[int(start)]] = 0.0
+        return chunk
 
     def stills(self) -> dict[tuple[int, str], bytes]:
         """JPEG data by (frame, style)."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from detect.judge.row_bases import EDGES
 from detect.judge.rows import INDEX, Rows, robust_variance
 from detect.judge.wheel import EDGE_ROWS, View, WheelFit
 from detect.standards import HEADS
@@ -67,6 +68,16 @@ def proof_of(own: float, null: float, near: float, freedom: int) -> Proof:
     )
 
 
+def wheel_found(fit: WheelFit) -> bool:
+    """A steady wheel: all relations together, or one by itself, stand out from the null periods.
+
+    A blanking edge by itself does not count: what the picture has beside blanking put in afterwards poses as one.
+    """
+    alone = (fit.strength > 1.5 * NULL_RATIO * np.maximum(fit.null_peak, 1.0)) & (fit.strength > fit.near_peak)
+    alone[[INDEX[name] for name in EDGES]] = False
+    return fit.null_ratio >= JOINT_RATIO or bool(alone.any())
+
+
 def parts_of(jumps: F64, weight: F64) -> tuple[F64, F64]:
     """Split four jumps into what is common to all boundaries and what differs: both (4,)."""
     total = weight.sum()
@@ -113,6 +124,12 @@ class PictureCount:
         self._sum += z
         self._weight += rows.weight[k] > 0
         self._windows += 1
+
+    def add_count(self, other: PictureCount) -> None:
+        """Add what another one holds."""
+        self._sum += other._sum
+        self._weight += other._weight
+        self._windows += other._windows
 
     def independent(self, view: View) -> float:
         """Windows over the growth of the summed rows' variance (robust: median square), 1 at least."""

@@ -16,7 +16,7 @@ from detect.judge.rows import Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
 from detect.judge.spoiled import spoiled_rows
-from detect.judge.stretch import Pooled, fit_windows_alone, pool_windows, rows_alone
+from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_windows
 from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
@@ -115,7 +115,7 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     """
     if not len(members):
         return file
-    rows = rows_alone(file.readings, mask_of(file, members), file.view, height=file.height)
+    rows = gathered(file, members).rows()
     names = DECODERS[file.standard.short_name]
     views = {name: replace(file.view, chroma_lines=CHROMA_LINES[name]) for name in names}
     won = {name: _won_by_chroma(rows, view, file.standard) for name, view in views.items()}
@@ -142,6 +142,11 @@ def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:
     mask = np.zeros(len(file.start), bool)
     mask[members] = True
     return mask
+
+
+def gathered(file: JudgedFile, members: NDArray[np.int64]) -> Gathering:
+    """Some windows added up, without any fit."""
+    return Gathering.of(file.readings, mask_of(file, members), height=file.height)
 
 
 def wheel_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> WheelFit:

@@ -199,11 +199,11 @@ def robust_variance(rows: Rows) -> F64:
 
 
 class Pool:
-    """Combines groups into rows, and keeps what is needed to count how many independent pictures they are worth."""
+    """Combines groups into rows."""
 
     def __init__(self, height: int) -> None:
         shape = (len(RELATIONS), height)
-        self._num, self._den, self._squares = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+        self._num, self._den = np.zeros(shape), np.zeros(shape)
         self.groups = 0
 
     def add(self, rows: Rows) -> None:
@@ -218,8 +218,13 @@ class Pool:
                 weight[k] = np.minimum(weight[k], WEIGHT_CAP * np.median(weight[k][seen]))
         self._num += weight * rows.ratio
         self._den += weight
-        self._squares += weight * rows.ratio**2
         self.groups += 1
+
+    def add_pool(self, other: Pool) -> None:
+        """Add what another one holds."""
+        self._num += other._num
+        self._den += other._den
+        self.groups += other.groups
 
     def rows(self) -> Rows:
         ratio = np.divide(self._num, self._den, out=np.zeros_like(self._num), where=self._den > 0)

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import Finding, WheelState
 from detect.judge.causes import causes_for
-from detect.judge.judged import JudgedFile, pool_of, with_decoder
+from detect.judge.evidence import wheel_found
+from detect.judge.judged import JudgedFile, gathered, pool_of, with_decoder
 from detect.judge.relocking import find_border
 from detect.judge.seen_in_part import seen_in_part
-from detect.judge.stretch import Pooled
+from detect.judge.stretch import Gathering, Pooled
 from detect.judge.tracking import fit_curve, track, window_groups
-from detect.judge.wheel import phase_lattice
+from detect.judge.wheel import WheelFit, fit_wheel, phase_lattice
 from detect.standards import Standard
 
 SAME_PHASE_STEPS = 4
@@ -70,25 +72,39 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
 
     Where a whole stretch shows none for sure, a part of it may.
     """
-    out: list[tuple[NDArray[np.int64], Pooled]] = []
+    out: list[_Stretch] = []
     for part in parts:
-        pooled = pool_of(file, part, None)
-        while out and not _differ(out[-1], (part, pooled), file.standard):
-            before = out.pop()[0]
-            part = np.concatenate([before, part])
-            pooled = pool_of(file, part, None)
-        out.append((part, pooled))
-    return [(part, seen_in_part(file, part, pooled)) for part, pooled in out]
+        now = _Stretch.of(file, part, gathered(file, part))
+        while out and not _differ(out[-1], now, file.standard):
+            before = out.pop()
+            before.seen.add(now.seen)
+            now = _Stretch.of(file, np.concatenate([before.members, now.members]), before.seen)
+        out.append(now)
+    return [(s.members, seen_in_part(file, s.members, pool_of(file, s.members, None))) for s in out]
 
 
-def _differ(before: tuple[NDArray[np.int64], Pooled], after: tuple[NDArray[np.int64], Pooled], standard: Standard) -> bool:
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """Windows, what they add up to, and the wheel in them."""
+
+    members: NDArray[np.int64]
+    seen: Gathering
+    fit: WheelFit
+
+    @classmethod
+    def of(cls, file: JudgedFile, members: NDArray[np.int64], seen: Gathering) -> _Stretch:
+        return cls(members, seen, fit_wheel(seen.rows(), file.view, file.standard))
+
+    @property
+    def sure(self) -> bool:
+        """It shows a wheel of its own beyond doubt."""
+        return wheel_found(self.fit) and self.fit.null_ratio >= (SHORT_RATIO if len(self.members) < SHORT_WINDOWS else RELOCK_RATIO)
+
+
+def _differ(before: _Stretch, after: _Stretch, standard: Standard) -> bool:
     period = float(standard.lines_per_pass)
-    step = (after[1].fit.phase_lines - before[1].fit.phase_lines + period / 2) % period - period / 2
-    sure = all(
-        pooled.locked and pooled.fit.null_ratio >= (SHORT_RATIO if len(part) < SHORT_WINDOWS else RELOCK_RATIO)
-        for part, pooled in (before, after)
-    )
-    return sure and abs(step) > SAME_PHASE_LINES
+    step = (after.fit.phase_lines - before.fit.phase_lines + period / 2) % period - period / 2
+    return before.sure and after.sure and abs(step) > SAME_PHASE_LINES
 
 
 def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,17 +9,16 @@ from numpy.typing import NDArray
 
 from detect.findings import WindowReadings
 from detect.judge.doubt import NONE, Doubt
-from detect.judge.evidence import JOINT_RATIO, LEAST_PICTURES, NULL_RATIO, PictureCount
+from detect.judge.evidence import LEAST_PICTURES, PictureCount, wheel_found
 from detect.judge.figures import stretch_readings
 from detect.judge.noise_floor import LineEnergies, LineLevels, Quiet
 from detect.judge.regimes import PRICE
-from detect.judge.row_bases import EDGES
 from detect.judge.row_evidence import timing_evidence
-from detect.judge.rows import INDEX, RELATIONS, Pool, Rows, groups_of
+from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
 from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
-from detect.readings import Chunk, Readings
+from detect.readings import Readings
 from detect.standards import HEADS, Standard
 
 F64 = NDArray[np.float64]
@@ -46,65 +44,59 @@ class Pooled:
 
     @property
     def locked(self) -> bool:
-        """A steady wheel was found: all relations together, or one by itself, stand out from the null periods.
-
-        A blanking edge by itself does not count: what the picture has beside blanking put in afterwards poses as one.
-        """
-        if self.anchor is not None:
-            return True
-        alone = (self.fit.strength > 1.5 * NULL_RATIO * np.maximum(self.fit.null_peak, 1.0)) & (
-            self.fit.strength > self.fit.near_peak
-        )
-        alone[[INDEX[name] for name in EDGES]] = False
-        return self.fit.null_ratio >= JOINT_RATIO or bool(alone.any())
+        """A steady wheel was found, in all of it or in its part."""
+        return self.anchor is not None or wheel_found(self.fit)
 
     @property
     def confirmed(self) -> bool:
         return self.pictures >= LEAST_PICTURES
 
 
-@dataclass(frozen=True, slots=True)
-class _Gathered:
-    """Rows of some windows by shot, and how many shots, groups and independent pictures they are."""
+class Gathering:
+    """Windows of one file added up by shot: rows, how many groups and shots, and what tells how many independent pictures."""
 
-    rows: Rows
-    shots: int
-    groups: int
-    pictures: float
+    def __init__(self, height: int) -> None:
+        self._pool, self._pictures = Pool(height), PictureCount(height)
+        self._shots: set[int] = set()
 
+    @classmethod
+    def of(cls, readings: Readings, chosen: NDArray[np.bool_], *, height: int) -> Gathering:
+        """The chosen windows, one chunk in memory at once."""
+        out = cls(height)
+        for chunk, mask in readings.chosen(chosen):
+            out._shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
+            for group in groups_of(chunk, 0, readings.cuts, mask):
+                out._pool.add(group.rows)
+            for _, group in window_groups([chunk], mask):
+                out._pictures.add(group.rows)
+        return out
 
-def _gathered(readings: Readings, chosen: NDArray[np.bool_], view: View, height: int) -> _Gathered:
-    """The chosen windows of a file, one chunk in memory at once."""
-    pool, count = Pool(height), PictureCount(height)
-    shots: set[int] = set()
-    for chunk, mask in _chosen_of_chunks(readings, chosen):
-        shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
-        for group in groups_of(chunk, 0, readings.cuts, mask):
-            pool.add(group.rows)
-        for _, group in window_groups([chunk], mask):
-            count.add(group.rows)
-    return _Gathered(pool.rows(), len(shots), pool.groups, count.independent(view))
+    def add(self, other: Gathering) -> None:
+        """Add other windows of the same file."""
+        self._pool.add_pool(other._pool)
+        self._pictures.add_count(other._pictures)
+        self._shots |= other._shots
 
+    def rows(self) -> Rows:
+        return self._pool.rows()
 
-def _chosen_of_chunks(readings: Readings, chosen: NDArray[np.bool_]) -> Iterator[tuple[Chunk, NDArray[np.bool_]]]:
-    first = 0
-    for chunk in readings.chunks():
-        mask = chosen[first : first + len(chunk.start_frame)]
-        if mask.any():
-            yield chunk, mask
-        first += len(chunk.start_frame)
+    @property
+    def groups(self) -> int:
+        return self._pool.groups
 
+    @property
+    def shots(self) -> int:
+        return len(self._shots)
 
-def rows_alone(readings: Readings, chosen: NDArray[np.bool_], view: View, *, height: int) -> Rows:
-    """The rows of the chosen windows, without any fit."""
-    return _gathered(readings, chosen, view, height).rows
+    def pictures(self, view: View) -> float:
+        return self._pictures.independent(view)
 
 
 def fit_windows_alone(
     readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
 ) -> WheelFit:
     """The wheel in the chosen windows, without the figures, which take longer."""
-    return fit_wheel(rows_alone(readings, chosen, view, height=height), view, standard, phase=phase)
+    return fit_wheel(Gathering.of(readings, chosen, height=height).rows(), view, standard, phase=phase)
 
 
 def pool_windows(
@@ -119,12 +111,12 @@ def pool_windows(
     levels: LineLevels | None = None,
 ) -> Pooled:
     """Pool the chosen windows of a file and fit. ``levels``: what noise the lines of the whole file show."""
-    seen = _gathered(readings, chosen, view, height)
-    rows, shots = seen.rows, seen.shots
+    seen = Gathering.of(readings, chosen, height=height)
+    rows, shots = seen.rows(), seen.shots
     fit = fit_wheel(rows, view, standard, phase=phase)
-    quiet = None if levels is None else Quiet(levels, LineEnergies.of(_chosen_of_chunks(readings, chosen), view, height))
+    quiet = None if levels is None else Quiet(levels, LineEnergies.of(readings.chosen(chosen), view, height))
     figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, quiet=quiet)
-    pooled = Pooled(rows, fit, figures, timing, seen.pictures, seen.groups, quiet=quiet)
+    pooled = Pooled(rows, fit, figures, timing, seen.pictures(view), seen.groups, quiet=quiet)
     if not (pooled.locked and timing.regime == "undetermined" and timing.gain > EVIDENT_GAIN):
         return pooled
     proof = timing_evidence(rows, view, standard, fit)
