@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.bench_material import CORRECTED_SCALLOP_NS, LOSSY_TARGET, MEMORY, OTHER_TARGET, RATE, TARGET
+from tests.bench_material import CORRECTED_SCALLOP_NS, DELAY_LINE, LOSSY_TARGET, MEMORY, OTHER_TARGET, RATE, TARGET
 
 Record = dict[str, Any]
 KIND_OF = {
@@ -101,13 +101,14 @@ in parentheses. Hue is asked of 525 lines only, scallop not behind a velocity co
 """
 OTHERS = """
 Each is the only fault on its 525 tape of ten seconds, but the skew or scallop that shows the wheel, at one to four times the size in
-parentheses. *told*: a finding names the head and, as its first cause, this fault. *gain*, *1 sigma* and *2 sigma* as above, over the
+parentheses; saturation behind the delay line of a 625 decoder likewise, which a scallop takes away and gives back at every head change.
+ *told*: a finding names the head and, as its first cause, this fault. *gain*, *1 sigma* and *2 sigma* as above, over the
 four heads of these tapes; *absent*: the same over all other tapes, where the figure should be nought, with their number in
 parentheses. *falsely told*: on these.
 """
 FIRST_CAUSE = {
     "differential_phase_deg": "differential phase", "differential_gain_pct": "differential gain", "head_skew_ns": "the tips of the heads",
-    "noise_along_pass_db": "tips and tape",
+    "noise_along_pass_db": "tips and tape", DELAY_LINE: "gain of that head's channel",
 }  # fmt: skip
 """How the first cause of a finding of each begins."""
 FALSE = """
@@ -304,6 +305,10 @@ def _others_table(records: list[Record]) -> str:
         cells = [f"{name} ({target:g})", str(len(mine)), str(told)]
         if name == "noise_along_pass_db":
             rows.append([*cells, "-", "-", "-", "-", f"{false} in {len(rest)}"])
+            continue
+        if name == DELAY_LINE:
+            there = _figures_of(pairs(mine, name), target, biased=False)
+            rows.append([*cells, there[0], there[4], there[5], "-", "-"])
             continue
         there, absent = _figures_of(pairs(mine, name), target, biased=False), pairs(rest, name)
         of_absent = _figures_of(absent, target, biased=False)

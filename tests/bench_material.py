@@ -321,14 +321,18 @@ def large(seed: int, *, seconds: float) -> Case:
     return Case(f"large {seed}", seed, faults, MEMORY, "varied", seconds)
 
 
-OTHER_TARGET = {"differential_phase_deg": 3.0, "differential_gain_pct": 6.0, "head_skew_ns": 15.0, "noise_along_pass_db": 1.5}
-"""Sizes of the faults that no target was set for, about half a flag; each is the only one on its tape, but skew."""
+DELAY_LINE = "saturation_pct"
+OTHER_TARGET = {
+    "differential_phase_deg": 3.0, "differential_gain_pct": 6.0, "head_skew_ns": 15.0, "noise_along_pass_db": 1.5, DELAY_LINE: 2.0,
+}  # fmt: skip
+"""Sizes of the faults that no target was set for, about half a flag, and saturation behind a delay line (625); each is the only one on
+its tape, but skew or scallop."""
 OTHER_LARGEST = 4.0
 """Multiple of that up to which they are drawn."""
 
 
 def other(seed: int, *, seconds: float) -> Case:
-    """A 525 tape of varied content with one of the faults of ``OTHER_TARGET``, in turn, and a skew that shows the wheel."""
+    """A tape of varied content with one of the faults of ``OTHER_TARGET``, in turn, and a skew or scallop that shows the wheel."""
     rng = np.random.default_rng([seed, 9])
     name = list(OTHER_TARGET)[seed % len(OTHER_TARGET)]
     amount = OTHER_TARGET[name] * float(np.exp(rng.uniform(0, np.log(OTHER_LARGEST)))) * float(rng.choice([-1.0, 1.0]))
@@ -341,8 +345,10 @@ def other(seed: int, *, seconds: float) -> Case:
         fault = {name: tuple(values)}
     regime = "uncorrected" if name == "head_skew_ns" or rng.random() < 0.5 else "line-corrected"
     faults = DeckFaults(
-        standard="525", regime=regime, phase_lines=round(float(rng.uniform(0, 15.6)), 2),  # type: ignore[arg-type]
-        skew_ns=30.0 if regime == "uncorrected" else 0.0, scallop_ns=0.0 if regime == "uncorrected" else 60.0,
+        standard="625" if name == DELAY_LINE else "525", decoding_625="delay_line", saturation_follows_response=False,
+        regime=regime, phase_lines=round(float(rng.uniform(0, 15.6)), 2),  # type: ignore[arg-type]
+        skew_ns=30.0 if regime == "uncorrected" else 0.0,
+        scallop_ns=60.0 if regime != "uncorrected" or name == DELAY_LINE else 0.0,
         snr_db=round(float(rng.uniform(40, 46)), 1), chroma_snr_db=round(float(rng.uniform(40, 46)), 1), blanking="reinserted", **fault,
     )  # fmt: skip
     return Case(f"other {seed} {name}", seed, faults, MEMORY, "varied", seconds)

@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
-from detect.judge.head_fit import HeadTerms, fit_heads
+from detect.judge.head_fit import PLAIN, HeadTerms, fit_heads
 from detect.judge.noise_floor import Quiet
 from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import skew_of_scallop, timing_design
 from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
-from detect.judge.wheel import View, WheelFit
+from detect.judge.wheel import ALONE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard, pass_of_rows
 
@@ -29,6 +29,12 @@ SYSTEMATIC = {
 """Share of a figure that content may bias it by (measured against truth over varied content, docs/accuracy.md)."""
 LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
+OF_SPREAD_LINES = 0.04
+"""... and besides, of saturation and hue where a decoder made chroma lines of several: a step then reads a quarter of itself or little
+more, by the share of slant that is taken off (simulator, 625 behind a delay line: 0.95)."""
+OF_FIRST_LINE = 0.07
+"""Share of what the first lines of passes have by themselves that goes into a head's saturation: boundaries fall anywhere in a line, and
+a scallop's growth then differs by a tenth from one to the next (same source)."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
 DETAIL_GAIN = 1.3
@@ -163,15 +169,20 @@ def stretch_readings(
     timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
-        heads = fit_heads(rows, view, standard, relation, fit.phase_lines) if within is None else None
-        return offsets_of(*((heads.value, heads.sigma) if heads is not None else _by_jumps(fit, relation)), family, shots=shots)
+        terms = saturation_terms(view, standard) if relation == "saturation" else PLAIN
+        heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms) if within is None else None
+        read = offsets_of(*((heads.value, heads.sigma) if heads is not None else _by_jumps(fit, relation)), family, shots=shots)
+        if relation != "saturation":
+            return read
+        read = _of_spread_lines(read, view)
+        return read if heads is None else replace(read, sigma=np.hypot(read.sigma, OF_FIRST_LINE * heads.first_line))
 
     saturation, noise = offsets("saturation", "saturation"), offsets("noise", "noise")
     response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     hue = None  # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
     if standard.short_name == "525":
-        hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), timing, saturation, shots)
+        hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), view, timing, saturation, shots)
     readings = WindowReadings(
         time_base=timing.regime,
         **_timing_figures(timing, standard, shots, saturation),
@@ -239,6 +250,15 @@ def _by_luma(
     return offsets_of(of_head * heads.value, of_head * heads.sigma, relation, shots=shots).published()
 
 
+def saturation_terms(view: View, standard: Standard) -> HeadTerms:
+    """What else is in the rows of saturation.
+
+    Where a delay line adds lines whose phase errors have opposite signs (625), it takes saturation away; the first line of a pass, a mean
+    of the end of one pass and the beginning of the next, loses more or less than all others.
+    """
+    return HeadTerms(first_line=standard.alternating_v and view.chroma_lines != ALONE)
+
+
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
     """What scallop and gain make of the rows of hue."""
     design = timing_design(rows, view, standard, fit.phase_lines)
@@ -248,8 +268,12 @@ def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing:
     return HeadTerms(common=True, known=known, gain=gain)
 
 
-def _hue(read: tuple[F64, F64], timing: TimeBaseFit, saturation: Offsets, shots: int) -> Offsets:
-    hue = offsets_of(*read, "hue", shots=shots)
+def _of_spread_lines(read: Offsets, view: View) -> Offsets:
+    return read if view.chroma_lines == ALONE else replace(read, sigma=np.hypot(read.sigma, OF_SPREAD_LINES * read.value))
+
+
+def _hue(read: tuple[F64, F64], view: View, timing: TimeBaseFit, saturation: Offsets, shots: int) -> Offsets:
+    hue = _of_spread_lines(offsets_of(*read, "hue", shots=shots), view)
     turn = UNCORRECTED_HUE_DEG_PER_NS if timing.regime == "uncorrected" else HUE_DEG_PER_NS
     growth = turn * float(np.nan_to_num(timing.velocity_ns))
     of_gain = HUE_DEG_OF_SATURATION * (np.nan_to_num(saturation.value) / 100) ** 2

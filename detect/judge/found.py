@@ -14,7 +14,7 @@ from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
-from detect.judge.figures import hue_from_timing, hue_terms, shift_from_scallop
+from detect.judge.figures import hue_from_timing, hue_terms, saturation_terms, shift_from_scallop
 from detect.judge.head_fit import PLAIN
 from detect.judge.limits import Limits
 from detect.judge.row_bases import TimingModel
@@ -168,6 +168,8 @@ def _heads_proven(
         terms = PLAIN
         if kind.relation == "hue":
             terms = hue_terms(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
+        elif kind.relation == "saturation":
+            terms = saturation_terms(about.view, about.standard)
         proof = heads_evidence(pooled.rows, about.view, about.standard, pooled.fit, kind.relation, terms)
         if proof is not None:
             out[kind] = proof

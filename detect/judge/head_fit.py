@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.row_bases import HeadReadings, head_readings
+from detect.judge.row_bases import HeadReadings, first_line_reads, head_readings
 from detect.judge.rows import INDEX, Rows
 from detect.judge.wheel import View, null_places
 from detect.judge.white_rows import WhiteRows, white_rows
@@ -31,10 +31,12 @@ ROUNDS = 3
 class HeadTerms:
     """What else is in the rows of a relation.
 
-    ``common``: a step common to all boundaries. ``gain`` (bottom,) multiplies the rows, ``known`` (bottom,) is taken off them.
+    ``common``: a step common to all boundaries. ``first_line``: something that the first line of every pass has by itself. ``gain``
+    (bottom,) multiplies the rows, ``known`` (bottom,) is taken off them.
     """
 
     common: bool = False
+    first_line: bool = False
     known: F64 | None = None
     gain: F64 | None = None
 
@@ -51,64 +53,68 @@ class HeadFit:
     shows: float
     view: View
     relation: str
-    common: bool
+    terms: HeadTerms
     white: WhiteRows
     rest: F64
+    first_line: float
+    """What the first line of every pass has by itself; 0 where that was not asked."""
     shown_by_itself: tuple[float, float]
     """Share of the offsets that the pairs beside a boundary show, from these rows alone, and its standard error."""
 
     def square_at(self, standard: Standard, phase: float, *, of_rest: bool = False) -> float:
         """Quadratic form of the heads' offsets, by the three of them, at any phase and length of the passes; ``of_rest``: of what the
         fit leaves."""
-        basis = self.white.basis(_reads(head_readings(standard, self.view, self.relation, phase), self.shows, common=self.common))
+        basis = self.white.basis(_reads(standard, self.view, self.relation, phase, self.shows, self.terms))
         inverse = np.linalg.pinv(basis.T @ basis, rcond=1e-9, hermitian=True)
         value = (inverse @ (basis.T @ (self.rest if of_rest else self.white.data)))[: HEADS - 1]
         return float(value @ np.linalg.pinv(inverse[: HEADS - 1, : HEADS - 1], rcond=1e-9, hermitian=True) @ value) / (HEADS - 1)
 
     def explained(self, standard: Standard, phase: float) -> float:
         """Chi-square that all unknowns win at any phase and length of the passes."""
-        basis = self.white.basis(_reads(head_readings(standard, self.view, self.relation, phase), self.shows, common=self.common))
+        basis = self.white.basis(_reads(standard, self.view, self.relation, phase, self.shows, self.terms))
         fitted = basis @ np.linalg.lstsq(basis, self.white.data, rcond=1e-6)[0]
         return float(fitted @ fitted)
 
 
-def _reads(readings: HeadReadings, shows: float, *, common: bool) -> F64:
-    """What the unknowns read, (bottom, 3), or 4 with a step common to all boundaries."""
-    each = readings.reads(shows)
-    return each if common else each[:, : HEADS - 1]
+def _reads(standard: Standard, view: View, relation: str, phase: float, shows: float, terms: HeadTerms) -> F64:
+    """What the unknowns read: heads B, C and D against A, then what the terms ask for; (bottom, 3 to 5)."""
+    each = head_readings(standard, view, relation, phase).reads(shows)
+    reads = each if terms.common else each[:, : HEADS - 1]
+    return np.column_stack([reads, first_line_reads(standard, view, relation, phase)]) if terms.first_line else reads
 
 
 @lru_cache(maxsize=24)
-def _nulls(standard: Standard, view: View, relation: str, *, common: bool) -> F64:
-    each = (head_readings(at, view, relation, phase) for at, phase in null_places(standard))
-    return np.stack([_reads(r, NEIGHBOURS_SHOW, common=common) for r in each], axis=1)
+def _nulls(standard: Standard, view: View, relation: str, *, common: bool, first_line: bool) -> F64:
+    terms = HeadTerms(common=common, first_line=first_line)
+    return np.stack([_reads(at, view, relation, phase, NEIGHBOURS_SHOW, terms) for at, phase in null_places(standard)], axis=1)
 
 
 def fit_heads(
     rows: Rows, view: View, standard: Standard, relation: str, phase: float, terms: HeadTerms = PLAIN
 ) -> HeadFit | None:
     """Offsets of the heads in one relation, None where the heads cannot be told."""
-    k, common = INDEX[relation], terms.common
+    k = INDEX[relation]
     readings = head_readings(standard, view, relation, phase)
     ratio = rows.ratio[k][: view.bottom] * (1.0 if terms.gain is None else terms.gain)
     ratio = ratio - (0.0 if terms.known is None else terms.known)
     operator = view.operator(relation)
     white = white_rows(
         ratio, rows.weight[k][: view.bottom], view, reach=2 * operator.step_y,
-        faults=_reads(readings, NEIGHBOURS_SHOW, common=common), nulls=_nulls(standard, view, relation, common=common),
+        faults=_reads(standard, view, relation, phase, NEIGHBOURS_SHOW, terms),
+        nulls=_nulls(standard, view, relation, common=terms.common, first_line=terms.first_line),
     )  # fmt: skip
     if white is None:
         return None
     shows, itself = NEIGHBOURS_SHOW, (NEIGHBOURS_SHOW, np.inf)
     for _ in range(ROUNDS if operator.slanted else 1):
-        basis = white.basis(_reads(readings, shows, common=common))
+        basis = white.basis(_reads(standard, view, relation, phase, shows, terms))
         normal = basis.T @ basis
         if np.linalg.cond(normal) > WORST_CONDITION:
             return None
         cov = np.linalg.inv(normal)
         value = cov @ (basis.T @ white.data)
         if operator.slanted:
-            itself = _shown(white, readings, value)
+            itself = _shown(white, readings, value[: HEADS - 1 + terms.common])
             own, prior = 1 / itself[1] ** 2, 1 / NEIGHBOURS_ERROR**2
             shows = (own * itself[0] + prior * NEIGHBOURS_SHOW) / (own + prior)
     mean_out = np.eye(HEADS) - 1.0 / HEADS
@@ -120,9 +126,10 @@ def fit_heads(
         shows=shows,
         view=view,
         relation=relation,
-        common=common,
+        terms=terms,
         white=white,
         rest=white.data - basis @ value,
+        first_line=float(value[-1]) if terms.first_line else 0.0,
         shown_by_itself=itself,
     )
 

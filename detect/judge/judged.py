@@ -134,7 +134,8 @@ def _won_by_chroma(rows: Rows, view: View, standard: Standard) -> float:
     """
     phase = fit_wheel(rows, view, standard).phase_lines
     relations = ("saturation",) if standard.alternating_v else ("saturation", "hue")
-    heads = [fit_heads(rows, view, standard, relation, phase, HeadTerms(common=True)) for relation in relations]
+    terms = HeadTerms(common=True, first_line=standard.alternating_v)
+    heads = [fit_heads(rows, view, standard, relation, phase, terms) for relation in relations]
     return sum(h.explained(standard, phase) for h in heads if h is not None)
 
 

@@ -7,7 +7,7 @@ is taken off, b - a elsewhere. Arrays go over all frame rows of the view, (botto
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -86,6 +86,17 @@ def head_readings(standard: Standard, view: View, relation: str, phase: float) -
     middle = rows + 3 * operator.step_y - 2  # half-way between the first picture line of a and the last of b, to a line
     nearest = np.round((middle / 2 - phase) / float(standard.lines_per_pass)).astype(np.int64)
     return HeadReadings(b - a, n - p if operator.slanted else None, (nearest - 1) % HEADS)
+
+
+@lru_cache(maxsize=512)
+def first_line_reads(standard: Standard, view: View, relation: str, phase: float) -> F64:
+    """What is read of something that the first line of every pass has by itself, as lines are stored: (bottom,)."""
+    operator = replace(view.operator(relation), lines=ALONE)
+
+    def is_first(row: F64) -> F64:
+        return np.asarray(pass_of(standard, phase, row) != pass_of(standard, phase, row - 2 * operator.step_y), np.float64)
+
+    return slant_free(view, operator, is_first)
 
 
 @dataclass(frozen=True, slots=True)
