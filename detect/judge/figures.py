@@ -39,7 +39,7 @@ NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
 DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
-HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.0, "hue_luma": 1.0, "level": 0.75, "noise": 0.7, "response": 0.75}
+HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
 """Standard errors of the fit times this: content is no stationary noise (same source)."""
 FLOOR = {"saturation": 0.02, "hue": 0.03, "saturation_luma": 0.1, "hue_luma": 0.05, "level": 0.004, "noise": 0.028, "response": 0.045}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
@@ -79,6 +79,8 @@ GROWTH_ERROR = 0.03
 HUE_DEG_OF_SATURATION = 3.0
 """Error of a head's hue where its saturation is off by 100 %, falling with the square of that: hue and gain are read from the same
 products (same source)."""
+OF_BRIGHTNESS = {"saturation_luma": 0.02, "hue_luma": 0.04}
+"""Error of differential gain (%) and phase (degrees) for each % by which the saturation of the head is off (same source)."""
 HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.006
 """Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; and the same
 in uncorrected material, where displacement tells the velocity error too (same source)."""
@@ -183,14 +185,17 @@ def stretch_readings(
     hue = None  # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
     if standard.short_name == "525":
         hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), view, timing, saturation, shots)
+    def by_luma(relation: str) -> HeadValues | None:
+        return _by_luma(rows, view, standard, fit, relation, saturation, timing, shots)
+
     readings = WindowReadings(
         time_base=timing.regime,
         **_timing_figures(timing, standard, shots, saturation),
         head_skew_ns=_head_skew(timing, shots),
         saturation_pct=saturation.published(),
         hue_deg=hue.published() if hue is not None else None,
-        differential_gain_pct=_by_luma(rows, view, standard, fit, "saturation_luma", saturation, shots) if within is None else None,
-        differential_phase_deg=_by_luma(rows, view, standard, fit, "hue_luma", saturation, shots) if within is None and hue else None,
+        differential_gain_pct=by_luma("saturation_luma") if within is None else None,
+        differential_phase_deg=by_luma("hue_luma") if within is None and hue is not None else None,
         level_ire=offsets("level", "level").published(),
         noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet)).published(),
         response_db=at_3.published(),
@@ -236,18 +241,24 @@ def _hue_read(
 
 
 def _by_luma(
-    rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, saturation: Offsets, shots: int
+    rows: Rows, view: View, standard: Standard, fit: WheelFit, relation: str, saturation: Offsets, timing: TimeBaseFit, shots: int
 ) -> HeadValues | None:
     """How much more the heads are off at white than at black, of the whole stretch alone.
 
-    Gain is read as a share of what the head's saturation is, and given as one of the mean's.
+    Gain is read as a share of what the head's saturation is, and given as one of the mean's. Where velocity error turns the hue of a line
+    by phi against the next, products of the two shrink by 1 - cos phi, and brightness that runs along the line makes the square of that.
     """
     gain = head_readings(standard, view, relation, fit.phase_lines).of_boundaries(_hue_gain(fit))
     heads = fit_heads(rows, view, standard, relation, fit.phase_lines, HeadTerms(gain=gain))
     if heads is None:
         return None
-    of_head = 1 + np.nan_to_num(saturation.value) / 100 if relation == "saturation_luma" else 1.0
-    return offsets_of(of_head * heads.value, of_head * heads.sigma, relation, shots=shots).published()
+    off = np.nan_to_num(saturation.value)
+    of_head = 1 + off / 100 if relation == "saturation_luma" else 1.0
+    read = offsets_of(of_head * heads.value, of_head * heads.sigma, relation, shots=shots)
+    turn = np.radians(standard.subcarrier_deg_per_ns * float(np.nan_to_num(timing.velocity_ns)) / 2)
+    unit = 100.0 if relation == "saturation_luma" else np.degrees(1.0)
+    of_turn = unit * (1 - np.cos(np.clip(turn, -np.pi, np.pi))) ** 2
+    return replace(read, sigma=np.sqrt(read.sigma**2 + (OF_BRIGHTNESS[relation] * off) ** 2 + of_turn**2)).published()
 
 
 def saturation_terms(view: View, standard: Standard) -> HeadTerms:

@@ -23,15 +23,14 @@ SAME_PHASE_STEPS = 4
 """Steps of the phase lattice (an eighth of a line in 525) that weak windows may wander without being told apart."""
 SAME_PHASE_LINES = 0.3
 """Phases nearer than this are one: confident fits stay within a tenth of a line of the truth."""
-RELOCK_RATIO = 4.0
-"""Null ratio that both phases must reach before a re-lock is told: a mere majority (``JOINT_RATIO``) is met by content now and then;
-re-locks reach many times this (docs/evidence.md)."""
+RELOCK_RATIO = 8.0
+"""By how much the null ratio of either stretch must be above what it is at the other's phase before a re-lock is told: a mere majority
+(``JOINT_RATIO``) is met by content now and then, and one shot with a scallop of four samples reached 8.4 a line off, 7.2 at the true
+phase. Re-locks reach many times this (docs/evidence.md)."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
 FEWEST_WINDOWS = 2
 """A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
-SHORT_WINDOWS, SHORT_RATIO = 3, 8.0
-"""What lasts fewer windows than that is perhaps of one shot, and must stand out so much more."""
 
 
 def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
@@ -95,16 +94,18 @@ class _Stretch:
     def of(cls, file: JudgedFile, members: NDArray[np.int64], seen: Gathering) -> _Stretch:
         return cls(members, seen, fit_wheel(seen.rows(), file.view, file.standard))
 
-    @property
-    def sure(self) -> bool:
-        """It shows a wheel of its own beyond doubt."""
-        return wheel_found(self.fit) and self.fit.null_ratio >= (SHORT_RATIO if len(self.members) < SHORT_WINDOWS else RELOCK_RATIO)
+    def surer_than_at(self, phase: float, standard: Standard) -> bool:
+        """It shows a wheel of its own, and not at another phase as well."""
+        there = int(np.argmin(np.abs(phase_lattice(standard) - phase)))
+        above = self.fit.null_ratio * (1 - self.fit.joint_curve[there] / max(self.fit.joint, 1e-9))
+        return wheel_found(self.fit) and bool(above >= RELOCK_RATIO)
 
 
 def _differ(before: _Stretch, after: _Stretch, standard: Standard) -> bool:
     period = float(standard.lines_per_pass)
-    step = (after.fit.phase_lines - before.fit.phase_lines + period / 2) % period - period / 2
-    return before.sure and after.sure and abs(step) > SAME_PHASE_LINES
+    one, other = before.fit.phase_lines, after.fit.phase_lines
+    step = (other - one + period / 2) % period - period / 2
+    return abs(step) > SAME_PHASE_LINES and before.surer_than_at(other, standard) and after.surer_than_at(one, standard)
 
 
 def _turns(path: NDArray[np.int64], phases: int) -> NDArray[np.int64]:

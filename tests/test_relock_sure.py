@@ -1,0 +1,39 @@
+"""When two stretches count as two phases of the wheel."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from detect.judge.rows import INDEX, RELATIONS, Rows
+from detect.judge.states import _differ, _Stretch
+from detect.judge.stretch import Gathering
+from detect.judge.wheel import View, fit_wheel
+from detect.standards import STD_525
+from tests.drawn_rows import HEIGHT, error_at, jumps_between
+
+
+def stretch(phases: dict[float, float], seed: int) -> _Stretch:
+    """Rows with jumps of one head, so large (in standard errors) at each of some phases."""
+    rng = np.random.default_rng(seed)
+    ratio, weight = rng.normal(0, 1, (len(RELATIONS), HEIGHT)), np.ones((len(RELATIONS), HEIGHT))
+    for phase, size in phases.items():
+        ratio[INDEX["shift"], 2:-4] += jumps_between(error_at(0.0, 0.0, np.array([0.0, size, 0.0, 0.0]), 0.0, phase=phase))
+    return _Stretch(np.arange(3), Gathering(HEIGHT), fit_wheel(Rows(ratio, weight), View(0, HEIGHT), STD_525))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_stretches_that_are_sure_of_different_phases_differ(seed: int) -> None:
+    assert _differ(stretch({3.0: 12.0}, seed), stretch({9.0: 12.0}, seed + 10), STD_525)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_stretch_that_shows_the_other_phase_about_as_well_does_not_differ(seed: int) -> None:
+    torn = stretch({3.0: 16.0, 9.0: 15.0}, seed)
+    assert torn.fit.null_ratio > 8
+    assert not _differ(torn, stretch({9.0 if abs(torn.fit.phase_lines - 3) < 1 else 3.0: 12.0}, seed + 10), STD_525)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_stretches_of_one_phase_do_not_differ(seed: int) -> None:
+    assert not _differ(stretch({3.0: 12.0}, seed), stretch({3.0: 12.0}, seed + 10), STD_525)
