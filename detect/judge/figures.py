@@ -81,6 +81,8 @@ HUE_DEG_OF_SATURATION = 3.0
 products (same source)."""
 OF_BRIGHTNESS = {"saturation_luma": 0.02, "hue_luma": 0.04}
 """Error of differential gain (%) and phase (degrees) for each % by which the saturation of the head is off (same source)."""
+MOST_LOST = 0.1
+"""Share of the chroma products lost to a hue that turns along the line from which neither is given (47 degrees)."""
 HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.006
 """Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; and the same
 in uncorrected material, where displacement tells the velocity error too (same source)."""
@@ -257,7 +259,10 @@ def _by_luma(
     read = offsets_of(of_head * heads.value, of_head * heads.sigma, relation, shots=shots)
     turn = np.radians(standard.subcarrier_deg_per_ns * float(np.nan_to_num(timing.velocity_ns)) / 2)
     unit = 100.0 if relation == "saturation_luma" else np.degrees(1.0)
-    of_turn = unit * (1 - np.cos(np.clip(turn, -np.pi, np.pi))) ** 2
+    lost = (1 - np.cos(np.clip(turn, -np.pi, np.pi))) ** 2
+    if lost > MOST_LOST:
+        return None
+    of_turn = unit * lost
     return replace(read, sigma=np.sqrt(read.sigma**2 + (OF_BRIGHTNESS[relation] * off) ** 2 + of_turn**2)).published()
 
 

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from detect import timecode
 from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
+from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.noise_floor import LineLevels
-from detect.judge.rows import Rows
+from detect.judge.rows import CHROMA, INDEX, Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
 from detect.judge.spoiled import spoiled_rows
@@ -26,13 +27,16 @@ JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_prog
 COMBED_RESPONSE = 1.5
 """(1 - gain) / gain of response at 3 MHz where a comb has parted chroma from luminance: the comb makes fine luminance of several lines
 too, and most of a head's response is lost (house value)."""
-AVERAGED_OVER_PLAIN = 1.3
+AVERAGED_OVER_PLAIN = 1.2
 """How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
 KEEPS_NOISE = 0.1
 """Share of a difference in noise that a carrier may take away, up to which its noise is alike all over the picture (house value)."""
 DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two")}
 """Of ``CHROMA_LINES``, what decoders do. In 625 the subcarrier turns by a quarter from line to line: a comb of neighbouring lines about
 a line does not part the two."""
+SURE_RATIO = 4.0
+"""Null ratio from which the phase of the other relations holds for chroma too: wrong lines fit best at a phase of their own (house
+value)."""
 DECODER_ODDS = 8.0
 """... and how much likelier they must be, log likelihood: e^8 to 1 (house practice)."""
 
@@ -118,7 +122,8 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     rows = gathered(file, members).rows()
     names = DECODERS[file.standard.short_name]
     views = {name: replace(file.view, chroma_lines=CHROMA_LINES[name]) for name in names}
-    won = {name: _won_by_chroma(rows, view, file.standard) for name, view in views.items()}
+    phase = _phase_without_chroma(rows, file.view, file.standard)
+    won = {name: _won_by_chroma(rows, view, file.standard, phase) for name, view in views.items()}
     best = max(won, key=lambda name: won[name])
     clear = won[best] - won["one"] > 2 * DECODER_ODDS and won[best] > AVERAGED_OVER_PLAIN * won["one"]
     if not clear:
@@ -127,12 +132,21 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     return replace(file, view=views[best], doubt={**file.doubt, **combed})
 
 
-def _won_by_chroma(rows: Rows, view: View, standard: Standard) -> float:
+def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float | None:
+    """The phase that all but the chroma relations show, None where they show none beyond doubt."""
+    weight = rows.weight.copy()
+    weight[[INDEX[name] for name in CHROMA]] = 0.0
+    fit = fit_wheel(Rows(rows.ratio, weight), view, standard)
+    return fit.phase_lines if wheel_found(fit) and fit.null_ratio >= SURE_RATIO else None
+
+
+def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None) -> float:
     """Chi-square that steps at the heads' boundaries, of one head or common to all, win in saturation, and in 525 in hue.
 
-    At the phase that suits the view best.
+    At ``phase``, or else at the phase that suits the view best.
     """
-    phase = fit_wheel(rows, view, standard).phase_lines
+    if phase is None:
+        phase = fit_wheel(rows, view, standard).phase_lines
     relations = ("saturation",) if standard.alternating_v else ("saturation", "hue")
     terms = HeadTerms(common=True, first_line=standard.alternating_v)
     heads = [fit_heads(rows, view, standard, relation, phase, terms) for relation in relations]
