@@ -102,7 +102,7 @@ in parentheses. Hue is asked of 525 lines only, scallop not behind a velocity co
 OTHERS = """
 Each is the only fault on its 525 tape of ten seconds, but the skew or scallop that shows the wheel, at one to four times the size in
 parentheses; saturation behind the delay line of a 625 decoder likewise, which a scallop takes away and gives back at every head change.
- *told*: a finding names the head and, as its first cause, this fault. *gain*, *1 sigma* and *2 sigma* as above, over the
+*told*: a finding names the head and, as its first cause, this fault. *gain*, *1 sigma* and *2 sigma* as above, over the
 four heads of these tapes; *absent*: the same over all other tapes, where the figure should be nought, with their number in
 parentheses. *falsely told*: on these.
 """
