@@ -25,7 +25,7 @@ CLEAR = 3.0
 """Standard errors from which one course is believed and another ruled out (a chance of 1 in 370)."""
 BRIGHT = 0.8
 """Mean brightness, in parts of white, of the colour of a bright picture: an offset that were all due to brightness would come to that
-much of the slope at the most (house value; drawn and photographed pictures: 0.2 to 0.6)."""
+much of the slope at the most (house value; four simulated tapes of varied pictures: 0.3 to 0.6)."""
 OF_RAMP = 0.5
 """Share of what grows along the line from the burst on that mid-line shows (geometry)."""
 
