@@ -7,6 +7,7 @@ judging takes longest over, for the wheel is then sought in every part.
 from __future__ import annotations
 
 import argparse
+import resource
 import tempfile
 import time
 from dataclasses import replace
@@ -56,14 +57,15 @@ def main() -> None:
         home = Path(folder)
         played(case, home)
         short = Readings(kept_files(case, home)[0])
-        print(f"{'minutes':>8}{'judging s':>12}{'judging/length':>16}")
+        print(f"{'minutes':>8}{'judging s':>12}{'judging/length':>16}{'peak MB':>10}")
         for minutes in given.minutes:
             long = lengthened(short, home / f"{minutes}.readings.zip", minutes)
             seconds = long.header.transfer["frames"] / RATE[case.faults.standard]
             start = time.perf_counter()
             judge(long, default_limits())
             took = time.perf_counter() - start
-            print(f"{seconds / 60:8.1f}{took:12.1f}{took / seconds:16.4f}", flush=True)
+            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # kB on Linux
+            print(f"{seconds / 60:8.1f}{took:12.1f}{took / seconds:16.4f}{peak:10.0f}", flush=True)
 
 
 if __name__ == "__main__":

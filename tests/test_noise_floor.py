@@ -13,7 +13,7 @@ HEIGHT, WINDOWS = 486, 8
 VIEW = View(0, HEIGHT)
 NOISE_IRE2 = 0.5
 SCATTER = 0.06
-"""Of a line's energy: some 500 independent squares a window (two over the root of 500 ... 1000)."""
+"""Of a line's energy, as a share: root of 2 / 500 for some 500 independent squares a window."""
 NONE = np.zeros(HEIGHT)
 
 

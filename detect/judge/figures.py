@@ -31,7 +31,7 @@ LARGE_SATURATION = 0.05
 """... and of a saturation besides, for each 100 % of it: between lines so unlike the logarithm of the ratio saturates."""
 OF_SPREAD_LINES = 0.04
 """... and besides, of saturation and hue where a decoder made chroma lines of several: a step then reads a quarter of itself or little
-more, by the share of slant that is taken off (simulator, 625 behind a delay line: 0.95)."""
+more, by the share of slant that is taken off (house value, from the tapes of tests/test_delay_line.py)."""
 OF_FIRST_LINE = 0.07
 """Share of what the first lines of passes have by themselves that goes into a head's saturation: boundaries fall anywhere in a line, and
 a scallop's growth then differs by a tenth from one to the next (same source)."""

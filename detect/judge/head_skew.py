@@ -36,7 +36,7 @@ OF_SATURATION_NS, OF_SCALLOP = 0.4, 0.15
 read from chroma that changes across the same boundary (house values, set so that tapes of equal skew show none)."""
 OF_DIFFERENTIAL_NS = 1.5
 """What is added for each degree of differential phase by which a head differs: pictures are brighter at one side of a line than at the
-other, and its hue then grows along the line too (house value; 1.6 on a tape whose head B had 13 degrees)."""
+other, and its hue then grows along the line too (house value)."""
 CLEAR = 4.0
 """Standard errors a head's own skew must be away from zero before it is believed, and taken off its quadrature."""
 LEAST_GAIN = 30.0

@@ -104,10 +104,9 @@ def describe(readings: Readings) -> JudgedFile:
 def _levels(readings: Readings, programme: NDArray[np.bool_], view: View) -> LineLevels | None:
     if of_codec(str(readings.header.transfer["codec"])).get("noise", 0.0) > KEEPS_NOISE:
         return None
-    levels, first = LineLevels(view), 0
-    for chunk in readings.chunks():
-        levels.add(chunk, programme[first : first + len(chunk.start_frame)])
-        first += len(chunk.start_frame)
+    levels = LineLevels(view)
+    for chunk, chosen in readings.chosen(programme):
+        levels.add(chunk, chosen)
     return levels
 
 

@@ -50,10 +50,9 @@ LEAKY, LEAKY_COST = 0.3, 1.0
 """A near miss with as much leak is a loss that much less likely, log odds: one loss in fifty has it, and of light from
 one in a hundred (sequins) to all (dirt on film)."""
 TIGHT_GAIN, TIGHT_CROWD_RUNS = 2.0, 100
-"""A white or black candidate of one line that leaks nothing is a loss so much likelier, log odds. In ordinary pictures, of candidates
-scored from -3 to 2 four in ten of the losses are such, and one in a hundred of the others: a gain of 3.6 (development and bench footage,
-lossless and MPEG-2). Less is taken: light that was not noticed leaves more of them. In fields with more suspect runs than this one
-in five of the others are such too, and there is no gain. Noisy candidates have no profile that could leak."""
+"""A white or black candidate of one line that leaks nothing is a loss so much likelier, log odds (house value): most losses leak
+nothing, and most light does. Less than that is taken: light that was not noticed leaves more of them. In fields with more suspect runs than
+this many others leak nothing too, and there is no gain. Noisy candidates have no profile that could leak."""
 LEAKY_OF_LOSSES, LEAKY_OF_LOSSES_AT_MOST, LOSSES_CHANCE = 0.02, 0.3, 0.03
 """Their share among losses, as a rule and at most (dark losses over credits); where there are more than chance gives this rarely,
 light makes them, even with none below the threshold (three of three)."""
