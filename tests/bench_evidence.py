@@ -19,9 +19,9 @@ from typing import Any
 import numpy as np
 
 from detect.judge.evidence import KNOWN_PHASE_RATIO, LEAST_STRENGTH, NEAR_ENOUGH, NULL_RATIO, Proof, evidence
-from detect.judge.figures import hue_terms, saturation_terms
+from detect.judge.figures import terms_of
 from detect.judge.found import KINDS, OF_HEADS, known_jumps
-from detect.judge.head_fit import NEIGHBOURS_ERROR, NEIGHBOURS_SHOW, PLAIN, fit_heads
+from detect.judge.head_fit import NEIGHBOURS_ERROR, NEIGHBOURS_SHOW, fit_heads
 from detect.judge.judged import JudgedFile, describe
 from detect.judge.regimes import EDGES_MOVE
 from detect.judge.row_evidence import heads_evidence, timing_evidence
@@ -93,11 +93,7 @@ def _of_all_rows(file: JudgedFile, pooled: Pooled) -> dict[str, Proof]:
     about = pooled.rows, file.view, file.standard, pooled.fit
     out = dict(timing_evidence(*about, edges=pooled.timing.edges))
     for kind in OF_HEADS:
-        terms = PLAIN
-        if kind.relation == "hue":
-            terms = hue_terms(*about, pooled.timing)
-        elif kind.relation == "saturation":
-            terms = saturation_terms(file.view, file.standard)
+        terms = terms_of(kind.relation, *about, pooled.timing)
         proof = heads_evidence(*about, kind.relation, terms) if not _averaged_away(file, kind.relation) else None
         if proof is not None:
             out[kind.kind] = proof

@@ -173,7 +173,7 @@ def stretch_readings(
     timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
-        terms = saturation_terms(view, standard) if relation == "saturation" else PLAIN
+        terms = terms_of(relation, rows, view, standard, fit, timing)
         heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms) if within is None else None
         read = offsets_of(*((heads.value, heads.sigma) if heads is not None else _by_jumps(fit, relation)), family, shots=shots)
         if relation != "saturation":
@@ -264,6 +264,13 @@ def _by_luma(
         return None
     of_turn = unit * lost
     return replace(read, sigma=np.sqrt(read.sigma**2 + (OF_BRIGHTNESS[relation] * off) ** 2 + of_turn**2)).published()
+
+
+def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
+    """What else is in the rows of a relation that tells of the heads."""
+    if relation == "hue":
+        return hue_terms(rows, view, standard, fit, timing)
+    return saturation_terms(view, standard) if relation == "saturation" else PLAIN
 
 
 def saturation_terms(view: View, standard: Standard) -> HeadTerms:

@@ -14,8 +14,7 @@ from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
-from detect.judge.figures import hue_from_timing, hue_terms, saturation_terms, shift_from_scallop
-from detect.judge.head_fit import PLAIN
+from detect.judge.figures import hue_from_timing, shift_from_scallop, terms_of
 from detect.judge.limits import Limits
 from detect.judge.row_bases import TimingModel
 from detect.judge.row_evidence import heads_evidence, timing_evidence
@@ -165,11 +164,7 @@ def _heads_proven(
     for kind in kinds:
         if kind.kind in taken or not _clear(pooled, kind, about.carrier):
             continue
-        terms = PLAIN
-        if kind.relation == "hue":
-            terms = hue_terms(pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
-        elif kind.relation == "saturation":
-            terms = saturation_terms(about.view, about.standard)
+        terms = terms_of(kind.relation, pooled.rows, about.view, about.standard, pooled.fit, pooled.timing)
         proof = heads_evidence(pooled.rows, about.view, about.standard, pooled.fit, kind.relation, terms)
         if proof is not None:
             out[kind] = proof
