@@ -20,7 +20,7 @@ FAMILY = {
 }  # fmt: skip
 NONE: Doubt = {}
 
-_MPEG2 = {"timing": 0.1, "saturation": 0.2, "hue": 0.2, "level": 0.15, "noise": 0.45, "response": 0.15}
+_MPEG2 = {"timing": 0.1, "saturation": 0.2, "hue": 0.2, "level": 0.15, "noise": 0.25, "response": 0.15}
 _DV = {"timing": 0.12, "saturation": 0.6, "hue": 0.9, "level": 0.15, "noise": 0.4, "response": 0.35}
 _PRORES = {"timing": 0.08, "saturation": 0.2, "hue": 0.2, "level": 0.12, "noise": 0.2, "response": 0.15}
 _INTER = {"timing": 0.3, "saturation": 1.0, "hue": 1.0, "level": 0.6, "noise": 1.5, "response": 0.5}
@@ -33,8 +33,9 @@ BY_CODEC: Mapping[str, Doubt] = {
 coded each by itself: a small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives."""
 
 
-NOISE_BLOCK_ROWS: Mapping[str, int] = {"dvvideo": 8}
-"""Frame rows of the blocks that these code by themselves with few coefficients: the noise of a whole block is then one (IEC 61834-2)."""
+NOISE_BLOCK_ROWS: Mapping[str, int] = {"dvvideo": 8, "mpeg2video": 8}
+"""Frame rows of the blocks that these code by themselves with few coefficients: the noise of a whole block is then one (IEC 61834-2;
+ISO/IEC 13818-2, where blocks of one field hold 16)."""
 
 MOSTLY_HIDDEN = 0.8
 """A carrier that hides this share of a figure, or more, leaves next to nothing of it: a small one is then no evidence of a small fault."""
