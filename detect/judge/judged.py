@@ -13,6 +13,7 @@ from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.noise_floor import LineLevels
+from detect.judge.phase_by_rows import fit_wheel_by_rows
 from detect.judge.rows import CHROMA, INDEX, Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
@@ -21,7 +22,7 @@ from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_wind
 from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Readings
-from detect.standards import RASTERS, STANDARDS, Standard
+from detect.standards import HEADS, RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 COMBED_RESPONSE = 1.5
@@ -135,20 +136,23 @@ def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float |
     """The phase that all but the chroma relations show, None where they show none beyond doubt."""
     weight = rows.weight.copy()
     weight[[INDEX[name] for name in CHROMA]] = 0.0
-    fit = fit_wheel(Rows(rows.ratio, weight), view, standard)
+    fit = fit_wheel_by_rows(Rows(rows.ratio, weight), view, standard)
     return fit.phase_lines if wheel_found(fit) and fit.null_ratio >= SURE_RATIO else None
 
 
 def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None) -> float:
-    """Chi-square that steps at the heads' boundaries, of one head or common to all, win in saturation, and in 525 in hue.
+    """Chi-square that steps at the heads' boundaries win in saturation, and in 525 in hue.
 
-    At ``phase``, or else at the phase that suits the view best.
+    In 525 those common to all boundaries count too. In 625 a scallop makes those of saturation, by either decoder, and the heads' own
+    alone tell them apart. At ``phase``, or else at the phase that suits the view best.
     """
     if phase is None:
         phase = fit_wheel(rows, view, standard).phase_lines
     relations = ("saturation",) if standard.alternating_v else ("saturation", "hue")
     terms = HeadTerms(common=True, first_line=standard.alternating_v)
     heads = [fit_heads(rows, view, standard, relation, phase, terms) for relation in relations]
+    if standard.alternating_v:
+        return sum((HEADS - 1) * h.square_at(standard, phase) for h in heads if h is not None)
     return sum(h.explained(standard, phase) for h in heads if h is not None)
 
 

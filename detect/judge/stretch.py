@@ -12,6 +12,7 @@ from detect.judge.doubt import NONE, Doubt
 from detect.judge.evidence import LEAST_PICTURES, PictureCount, wheel_found
 from detect.judge.figures import stretch_readings
 from detect.judge.noise_floor import LineEnergies, LineLevels, Quiet
+from detect.judge.phase_by_rows import fit_wheel_by_rows
 from detect.judge.regimes import PRICE
 from detect.judge.row_evidence import timing_evidence
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
@@ -113,7 +114,7 @@ def pool_windows(
     """Pool the chosen windows of a file and fit. ``levels``: what noise the lines of the whole file show."""
     seen = Gathering.of(readings, chosen, height=height)
     rows, shots = seen.rows(), seen.shots
-    fit = fit_wheel(rows, view, standard, phase=phase)
+    fit = fit_wheel_by_rows(rows, view, standard) if phase is None else fit_wheel(rows, view, standard, phase=phase)
     quiet = None if levels is None else Quiet(levels, LineEnergies.of(readings.chosen(chosen), view, height))
     figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, quiet=quiet)
     pooled = Pooled(rows, fit, figures, timing, seen.pictures(view), seen.groups, quiet=quiet)

@@ -7,7 +7,7 @@ period the phase is sought on its lattice; the same fit at other periods, with a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TypeVar
@@ -263,20 +263,30 @@ class WheelFit:
 
     ``strength``: explained square per jump over the variance that boundaries at null periods show, an F ratio. ``null_peak``: the
     largest of that at null periods, once the fit is taken out. ``near_peak``: the largest at the near periods, fit left in.
-    ``variance``: of sqrt(weight) * ratio as a boundary sees it, so that a jump has the variance ``variance / jump_weight``.
+    ``curves`` (relations, phases): evidence for each phase of the lattice. ``variance``: of sqrt(weight) * ratio as a boundary
+    sees it, so that a jump has the variance ``variance / jump_weight``.
     """
 
     phase_lines: float
     phase_sigma_lines: float
     joint: float
     joint_null: float
-    joint_curve: F64
+    curves: F64
     strength: F64
     null_peak: F64
     near_peak: F64
     variance: F64
     jumps: F64
     jump_weight: F64
+
+    @property
+    def joint_curve(self) -> F64:
+        """Evidence for each phase of the lattice over all relations, (phases,)."""
+        return np.asarray(self.curves.sum(axis=0))
+
+    def curve_without(self, relations: Collection[str]) -> F64:
+        """The same over all relations but some."""
+        return np.asarray(self.curves[[k for k, name in enumerate(RELATIONS) if name not in relations]].sum(axis=0))
 
     @property
     def null_ratio(self) -> float:
@@ -321,15 +331,15 @@ def _weighed(rows: Rows, view: View, standard: Standard, sums: Boundaries, true:
     rest = boundaries(without_jumps(rows, view, period, float(lattice[best]), true.jumps()[:, best]), view)
     variance, nulls = _null_variance(rest, standard)
     nears = [scan_phases(sums, p, _phases(p, len(lattice))) for p in near_periods(standard)]
-    curve = _joint(true.explained, variance)
+    curves = _evidence(true.explained, variance)
     core = scan_phases(sums, period, lattice[best : best + 1], core=True)
     safe = np.where(variance > 0, variance, np.inf) * HEADS
     return WheelFit(
         phase_lines=float(lattice[best]),
-        phase_sigma_lines=_phase_sigma(curve, best, float(standard.phase_step_lines)),
-        joint=float(curve[best]),
+        phase_sigma_lines=_phase_sigma(curves.sum(axis=0), best, float(standard.phase_step_lines)),
+        joint=float(curves[:, best].sum()),
         joint_null=max(float(_joint(n.explained, variance).max()) for n in nulls),
-        joint_curve=curve,
+        curves=curves,
         strength=true.explained[:, best] / safe,
         null_peak=np.max([n.explained.max(axis=1) for n in nulls], axis=0) / safe,
         near_peak=np.max([n.explained.max(axis=1) for n in nears], axis=0) / safe,
@@ -351,14 +361,19 @@ def _null_variance(sums: Boundaries, standard: Standard) -> tuple[F64, list[Phas
 
 
 def _joint(explained: F64, variance: F64) -> F64:
-    """Evidence for each phase over all relations, (phases,): what goes beyond twice the usual scatter, each relation capped.
+    """Evidence for each phase over all relations, (phases,)."""
+    return np.asarray(_evidence(explained, variance).sum(axis=0))
+
+
+def _evidence(explained: F64, variance: F64) -> F64:
+    """Evidence for each phase, (relations, phases): what goes beyond twice the usual scatter, each relation capped.
 
     The two blanking edges of a line move together if they are the tape's own, so each counts for no more than the other.
     """
     safe = np.where(variance > 0, variance, np.inf)[:, None] * HEADS
     beyond = np.clip(explained / safe - QUIET_STRENGTH, 0.0, JOINT_CAP)
     beyond[_EDGES] = beyond[_EDGES].min(axis=0)
-    return np.asarray(beyond.sum(axis=0) * (HEADS / 2))
+    return np.asarray(beyond * (HEADS / 2))
 
 
 def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F64) -> Rows:

@@ -1,0 +1,66 @@
+"""The phase of the wheel as the fit of all rows sees it, where the jumps at the boundaries tell it to a line or so.
+
+A guide at the wrong height bows every pass: nothing steps where two heads meet, the slope does. Steps then fit best a line or more beside
+the true phase. All rows together, in the models of the time base, tell it: so the phases around the one found are compared by the
+chi-square that displacement and its growth leave there, and by the evidence of everything that steps.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.evidence import wheel_found
+from detect.judge.regimes import PRICE, SCALLOP, SOURCE, TimingRows, timing_rows
+from detect.judge.row_bases import EDGES
+from detect.judge.rows import Rows
+from detect.judge.wheel import View, WheelFit, fit_wheel, phase_lattice
+from detect.standards import Standard
+
+F64 = NDArray[np.float64]
+
+REACH_LINES = 2.0
+"""How far from the phase of the jumps another one is looked for: a bow of 150 ns moved it by a line."""
+COARSE_LINES = 0.125
+"""Steps in which the phases around are looked through; about the best of them the lattice is."""
+FREE_UNKNOWNS = 4
+"""Of the uncorrected model beyond a scallop."""
+LIKELIER = 8.0
+"""Log likelihood by which another phase must win: odds of 3000 to 1 (house practice), as for decoders."""
+TOLD_BY_ROWS = (*SOURCE, "hue")
+"""Relations that the models of the time base explain, with what hue has of a scallop."""
+
+
+def fit_wheel_by_rows(rows: Rows, view: View, standard: Standard) -> WheelFit:
+    """The wheel at the phase that jumps and rows agree on."""
+    fit = fit_wheel(rows, view, standard)
+    if not wheel_found(fit):
+        return fit
+    lattice = phase_lattice(standard)
+    step = float(standard.phase_step_lines)
+    own = int(np.argmin(np.abs(lattice - fit.phase_lines)))
+    timing = timing_rows(rows, view, standard, fit).without(EDGES)
+    steps = fit.curve_without(TOLD_BY_ROWS)
+    seen: dict[int, float] = {}
+
+    def likelihood(off: int) -> float:
+        at = (own + off) % len(lattice)
+        if at not in seen:
+            seen[at] = float(steps[at]) - _left(timing, standard, float(lattice[at])) / 2
+        return seen[at]
+
+    coarse = max(1, round(COARSE_LINES / step))
+    reach = round(REACH_LINES / step)
+    best = max(range(-(reach // coarse) * coarse, reach + 1, coarse), key=likelihood)
+    best = max(range(best - coarse + 1, best + coarse), key=likelihood)
+    if likelihood(best) - likelihood(0) < LIKELIER:
+        return fit
+    return fit_wheel(rows, view, standard, phase=float(lattice[(own + best) % len(lattice)]))
+
+
+def _left(timing: TimingRows, standard: Standard, phase: float) -> float:
+    """Chi-square that the likeliest model of the time base leaves, each unknown more at its price."""
+    free = timing.fit(standard, phase).chi_square + FREE_UNKNOWNS * PRICE
+    right = timing.fit(standard, phase, has=SCALLOP).chi_square
+    corrected = timing.fit(standard, phase, model="corrected", any_reference=True).chi_square
+    return min(free, right, corrected)
