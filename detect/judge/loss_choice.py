@@ -25,9 +25,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.judge import loss_light
-from detect.judge.loss_light import COMPENSATED, NOISE
+from detect.judge.loss_light import COMPENSATED, DARK, NOISE
 from detect.judge.loss_rulings import on_rulings
-from detect.judge.loss_tracks import on_tracks
+from detect.judge.loss_tracks import on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
 
 FIELD_LINES = 243
@@ -107,6 +107,7 @@ def choose_losses(
         threshold = np.maximum(threshold, _of_the_decoys(candidates, shot, decoy, frame_rate))
     is_loss = (np.asarray(candidates["kind"]) != STANDING) & ~decoy
     taken = (score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss
+    taken &= ~_striped(candidates, shot, pass_position, lines)
     seen = np.flatnonzero(taken & (np.asarray(candidates["kind"]) != COMPENSATED))
     numbers = {k: np.asarray(candidates[k]).astype(np.int64)[seen] for k in ("frame", "field", "line", "x0", "x1")}
     place = None if pass_position is None else np.asarray(pass_position, float)[seen]
@@ -115,6 +116,19 @@ def choose_losses(
     level = np.asarray(candidates["kind"])[seen] < NOISE
     taken[seen[level]] &= ~on_rulings(number[level], numbers["line"][level], length[seen][level], shot[seen][level], lines=lines)
     return np.asarray(taken)
+
+
+def _striped(
+    candidates: Mapping[str, NDArray[Any]], shot: NDArray[np.int64], position: NDArray[np.floating[Any]] | None, lines: int
+) -> NDArray[np.bool_]:
+    """True for candidates that are stripes of a thing that moves."""
+    out = np.zeros(len(shot), bool)
+    seen = np.flatnonzero(np.asarray(candidates["kind"]) < COMPENSATED)
+    frame, half, line, x0, x1 = (np.asarray(candidates[k]).astype(np.int64)[seen] for k in ("frame", "field", "line", "x0", "x1"))
+    dark = np.asarray(candidates["kind"])[seen] == DARK
+    place = None if position is None else np.asarray(position, float)[seen]
+    out[seen] = on_striped_things(2 * frame + half, line, x0, x1, dark, shot[seen], place, lines=lines)
+    return out
 
 
 def _of_the_picture(
