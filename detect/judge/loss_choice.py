@@ -26,12 +26,12 @@ from scipy import stats
 
 from detect.judge import loss_light
 from detect.judge.loss_light import COMPENSATED, DARK, NOISE
+from detect.judge.loss_places import FIELD_LINES, keeps_to_picture
 from detect.judge.loss_rulings import on_rulings
 from detect.judge.loss_tracks import on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
+from detect.standards import STANDARDS, Standard
 
-FIELD_LINES = 243
-"""Of 525; 288 of 625 have a sixth more room, which makes courses of moving things a little less likely by chance."""
 LIKELY = 2.0
 """Log odds from which a candidate is a loss, other things equal (as measure.losses.LIKELY, set on development
 footage)."""
@@ -63,6 +63,9 @@ SHORTEST_SAMPLES = 6
 LONGEST_SHOT_S = 20.0
 SOURCES_TO_DECOYS = 2.0
 """Compensators copy from four lines, decoys repeat two that none copies from: so many false ones for each decoy."""
+KEPT_LIGHT_PCT = 5.0
+"""So much of a shot's picture must have light of its own before losses that keep to a part of it are taken for that: losses themselves
+may pass for as much as 4 % (the demo)."""
 WHEEL_CELLS = 256
 WHEEL_REACH = 2
 """Cells either way that count as the same place across: 0.3 mm."""
@@ -82,14 +85,14 @@ def choose_losses(
     cuts: NDArray[np.integer[Any]],
     frame_rate: float,
     pass_position: NDArray[np.floating[Any]] | None = None,
-    lines: int = FIELD_LINES,
+    standard: Standard = STANDARDS["525/59.94"],
 ) -> NDArray[np.bool_]:
     """True for candidates taken as losses.
 
     ``candidates``: arrays of ``LossFinder.finish``, in order of time; ``cuts``: frames that begin a shot;
-    ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``);
-    ``lines``: of a field.
+    ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``).
     """
+    lines = FIELD_LINES[standard.short_name]
     score = np.asarray(candidates["score"], float)
     if not len(score):
         return np.zeros(0, bool)
@@ -115,7 +118,32 @@ def choose_losses(
     taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines)
     level = np.asarray(candidates["kind"])[seen] < NOISE
     taken[seen[level]] &= ~on_rulings(number[level], numbers["line"][level], length[seen][level], shot[seen][level], lines=lines)
-    return np.asarray(taken)
+    return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
+
+
+def _kept_to_picture(
+    candidates: Mapping[str, NDArray[Any]], taken: NDArray[np.bool_], shot: NDArray[np.int64], cuts: NDArray[Any], standard: Standard
+) -> NDArray[np.bool_]:
+    """True for losses of shots that glint, where they keep to a part of the picture."""
+    out = np.zeros(len(taken), bool)
+    frame, half, line = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line"))
+    length = max(1, round(LONGEST_SHOT_S * float(standard.frame_rate)))
+    stretch = frame // length
+    bounds = np.concatenate([[0], cuts, [int(frame.max()) + 1]])
+    seen = taken & (np.asarray(candidates["kind"]) < COMPENSATED)
+    for key in np.unique(np.stack([shot, stretch])[:, seen], axis=1).T:
+        here = (shot == key[0]) & (stretch == key[1])
+        mine = here & seen
+        first, after = max(int(bounds[key[0]]), key[1] * length), min(int(bounds[key[0] + 1]), (key[1] + 1) * length)
+        if not keeps_to_picture(2 * frame[mine] + half[mine], line[mine], standard, fields=2 * (after - first)):
+            continue
+        light = loss_light.light_pct(
+            {name: values[here] for name, values in candidates.items()}, likely=LIKELY, shot=shot[here],
+            frame_rate=float(standard.frame_rate), frames=int(np.ptp(frame[here])) + 1, lines=FIELD_LINES[standard.short_name],
+        )  # fmt: skip
+        if light >= KEPT_LIGHT_PCT:
+            out |= mine
+    return out
 
 
 def _striped(

@@ -78,7 +78,8 @@ def judge_losses(
         for stretches in (wheel, assumed)
     )  # fmt: skip
     taken = choose_losses(
-        candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=guessed.pass_position
+        candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=guessed.pass_position,
+        standard=standard,
     )
     places = everywhere.where(taken)
     counts = count_losses(places, minutes=minutes)

@@ -1,0 +1,58 @@
+"""Dashes that keep to a part of the picture: water that glints, spangles under a lamp, with nothing on the lines beside them.
+
+A field is scanned in four or five turns of the wheel, and each turn by the same four heads. Whatever the tape, the heads or the place
+across the tape do to losses, they do it in every turn of a field alike. So losses of a shot fall on the turns as its lines do. What the
+picture makes falls where the picture has it. Null hypothesis: losses at any one place in the turn are spread evenly over the turns that
+show that place (likelihood ratio, chi-square). Damage of one spot is over soon; losses near each other in the picture and in time are
+therefore counted once.
+
+White dashes are not seen over white, so a bright sky keeps losses from a part of the picture too. Only shots in which near misses crowd
+(``loss_light``) are asked.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from detect.standards import HEADS, Standard
+
+I64 = NDArray[np.int64]
+
+CHANCE = 1e-6
+"""Of an uneven spread over the turns, below which the picture makes it."""
+FEWEST = 20
+"""Places (block of lines at one time) below which nothing is said."""
+BLOCK_LINES = 8
+LASTS_FIELDS = 30
+"""Losses this near in time may be of one spot of damage: a fifth of a metre of tape."""
+MOST_FIELDS_HIT = 0.6
+"""... but where so many of a shot's fields have losses they go on through it, however short it is, and every field counts."""
+FIELD_LINES = {"525": 243, "625": 288}
+
+
+def keeps_to_picture(field: I64, line: I64, standard: Standard, *, fields: int) -> bool:
+    """Whether losses of one shot of so many fields are spread over a field as no tape spreads them.
+
+    ``field``: number of the field in time; ``line``: in the field.
+    """
+    turn_lines = HEADS * float(standard.lines_per_pass)
+    lines = FIELD_LINES[standard.short_name]
+    going_on = len(np.unique(field)) >= MOST_FIELDS_HIT * fields
+    time = field if going_on else field // LASTS_FIELDS
+    once = np.unique(np.stack([time, line // BLOCK_LINES]), axis=1)
+    if once.shape[1] < FEWEST:
+        return False
+    blocks = np.arange(lines // BLOCK_LINES)
+    count = np.bincount(np.minimum(once[1], len(blocks) - 1), minlength=len(blocks)).astype(float)
+    middle = (blocks + 0.5) * BLOCK_LINES
+    turn, place = (middle // turn_lines).astype(int), (middle % turn_lines // BLOCK_LINES).astype(int)
+    table = np.zeros((place.max() + 1, turn.max() + 1))
+    shown = np.zeros_like(table)
+    np.add.at(table, (place, turn), count)
+    np.add.at(shown, (place, turn), 1.0)
+    usual = table.sum(axis=1, keepdims=True) * shown / np.maximum(shown.sum(axis=1, keepdims=True), 1.0)
+    seen, due = table.sum(axis=0), usual.sum(axis=0)
+    ratio = 2 * np.sum(np.where(seen > 0, seen * np.log(np.maximum(seen, 1e-9) / np.maximum(due, 1e-9)), 0.0))
+    return bool(stats.chi2.sf(ratio, len(seen) - 1) < CHANCE)
