@@ -13,7 +13,7 @@ import io
 import json
 import os
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -108,11 +108,17 @@ class ReadingsWriter:
             "end_frame": chunk.end_frame,
             "frames": chunk.frames,
         }
+        written: dict[bytes, str] = {}
         for name, sums in chunk.sums.items():
             scale = float(sums.weight.max(initial=0.0)) / np.exp((255 - 100) * _LOG_STEP) or 1.0
             arrays[f"s/{name}/ratio"] = np.clip(sums.ratio, -6e4, 6e4).astype(np.float16)
-            arrays[f"s/{name}/weight"] = _pack_weight((sums.weight / scale).astype(np.float32))
             arrays[f"s/{name}/scale"] = np.array(scale)
+            weight = _pack_weight((sums.weight / scale).astype(np.float32))
+            same = written.setdefault(weight.tobytes(), name)
+            if same == name:
+                arrays[f"s/{name}/weight"] = weight
+            else:  # weighed as another quantity is
+                arrays[f"s/{name}/weight_of"] = np.array(same)
         for name, values in chunk.scalars.items():
             arrays[f"w/{name}"] = values.astype(np.float32)
         self._zip.writestr(f"chunk_{self._chunks:05d}.npz", _npz(**arrays))
@@ -154,6 +160,7 @@ class Readings:
             )
         self.header = Header(**raw)
         self._left_out: Mapping[int, NDArray[np.bool_]] = {}
+        self._lens: Callable[[Chunk], Chunk] | None = None
         self._chunks = sorted(name for name in self._names if name.startswith("chunk_"))
         self._windows: dict[str, int] = {}
 
@@ -161,6 +168,12 @@ class Readings:
         """The same readings with some rows (rows,) of some windows, by their first frame, as if nothing had been measured there."""
         out = copy.copy(self)
         out._left_out = rows
+        return out
+
+    def through(self, lens: Callable[[Chunk], Chunk]) -> Readings:
+        """The same readings, each chunk as ``lens`` gives it in place of what an earlier lens gave."""
+        out = copy.copy(self)
+        out._lens = lens
         return out
 
     def chunks(self) -> Iterator[Chunk]:
@@ -194,7 +207,7 @@ class Readings:
             if int(start) in self._left_out:
                 for sums in chunk.sums.values():
                     sums.weight[window, self._left_out[int(start)]] = 0.0
-        return chunk
+        return chunk if self._lens is None else self._lens(chunk)
 
     def stills(self) -> dict[tuple[int, str], bytes]:
         """JPEG data by (frame, style)."""
@@ -254,7 +267,8 @@ def _chunk(raw: dict[str, NDArray[Any]]) -> Chunk:
     for key, array in raw.items():
         if key.startswith("s/") and key.endswith("/ratio"):
             name = key[2:-6]
-            weight = _unpack_weight(raw[f"s/{name}/weight"]) * np.float32(raw[f"s/{name}/scale"])
+            owner = str(raw[f"s/{name}/weight_of"]) if f"s/{name}/weight_of" in raw else name
+            weight = _unpack_weight(raw[f"s/{owner}/weight"].reshape(array.shape)) * np.float32(raw[f"s/{name}/scale"])
             sums[name] = Sums(np.where(weight > 0, array.astype(np.float32), 0).astype(np.float32), weight)
         elif key.startswith("w/"):
             scalars[key[2:]] = array

@@ -24,6 +24,9 @@ NS_PER_SAMPLE = float(Fraction(10**9) / SAMPLE_RATE_HZ)
 """74.074 ns (BT.601)."""
 ACTIVE_SAMPLES = 720
 """Luma samples of the digital active line (BT.601)."""
+V_OVER_U = (0.877 * 1.402) / (0.493 * 1.772)
+"""How much more of V than of U a unit of Cr and of Cb is, 1.41: U = 0.493 (B - Y) and V = 0.877 (R - Y), the axes about which the
+subcarrier turns (BT.1700), against Cb = (B - Y) / 1.772 and Cr = (R - Y) / 1.402 (BT.601)."""
 HEADS = 4
 PASS_ANGLE_DEG = 90.0
 """Angle of the wheel in one pass; derived from four heads on the wheel."""

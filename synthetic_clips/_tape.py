@@ -94,14 +94,15 @@ def play_field(
     differential_rad: Array, differential_gain: Array,
     wrap: Array, noise_start: Ints, luma_noise: Array, chroma_noise: Array, cross_start_rad: Array,
     luma_kernels: Array, chroma_kernels: Array, luma_bank: Array, chroma_bank: Array,
-    cross: float, cross_step_rad: float,
+    cross: float, cross_step_rad: float, v_over_u: float,
     out_y: Array, out_cb: Array, out_cr: Array,
 ) -> None:  # fmt: skip
     """Play one field: scene lines in, stored lines out.
 
     ``y`` (n, 720 + 2 margin), ``cb`` and ``cr`` (n, 360 + margin) in codes; masks (kinds, columns) blank the
     source; all per-row arrays have n entries; ``displacement`` (samples) and ``hue_rad`` are (n, nodes);
-    ``noise_start`` (n, 3) are places in the noise banks. Outputs (n, 720) and (n, 360) may be strided views.
+    ``noise_start`` (n, 3) are places in the noise banks; ``v_over_u`` scales Cr against Cb in the plane in which colour
+    turns. Outputs (n, 720) and (n, 360) may be strided views.
     """
     n, columns = y.shape
     margin = (columns - ACTIVE) // 2
@@ -167,8 +168,8 @@ def play_field(
                 here = s
                 if differential_gain[i] != 0.0:
                     here *= np.float32(1.0) + differential_gain[i] * moved[2 * x] / np.float32(219.0)
-                p = here * (moved_b[x] * cs - moved_r[x] * sn)
-                q = here * (moved_b[x] * sn + moved_r[x] * cs)
+                p = here * (moved_b[x] * cs - moved_r[x] * sn * v_over_u)
+                q = here * (moved_b[x] * sn / v_over_u + moved_r[x] * cs)
                 out_cb[i, x] = p + np.float32(128.0) + level * blue_piece[x]
                 out_cr[i, x] = q + np.float32(128.0) + level * red_piece[x]
                 if cross != 0.0:

@@ -125,6 +125,8 @@ class DeckFaults:
     onsets: tuple[Onset, ...] = ()
 
     decoding_625: Decoding = "simple"
+    colour_turns_in: Literal["subcarrier", "components"] = "subcarrier"
+    """What a phase error turns: U and V, as every error on the way to the decoder does, or Cb and Cr, as one after it might."""
     blanking: Blanking = "tape"
     edge_ns: float = 170.0
     """Rise time of the blanking edges, 10 to 90 % (140 nominal in 525, 300 in 625: from memory)."""

@@ -23,6 +23,9 @@ LUMA_RANGE = 219.0
 """8-bit codes from black to white (BT.601)."""
 CHROMA_RANGE = 224.0
 """8-bit codes of a full colour difference, peak to peak (BT.601)."""
+V_OVER_U = {"subcarrier": (0.564 * 2.03) / (0.713 * 1.14), "components": 1.0}
+"""Scale of Cr against Cb in the plane in which colour turns: Cb = 0.564 (B - Y), Cr = 0.713 (R - Y) (BT.601), U = (B - Y) / 2.03,
+V = (R - Y) / 1.14 (BT.1700), 1.41 in all."""
 BLACK = 16.0
 NEUTRAL = 128.0
 HEADS = 4

@@ -21,7 +21,7 @@ from synthetic_clips._tape import (
 from synthetic_clips.damage import Damage, Dropout, apply_dropouts, plan_dropouts
 from synthetic_clips.deck import DeckFaults, Relock, means_removed
 from synthetic_clips.mishaps import add_transients, break_up, data_lines, torn_rows
-from synthetic_clips.rasters import ACTIVE, CHROMA_RANGE, CODES_PER_IRE, LUMA_RANGE, NS_PER_SAMPLE, Raster, raster
+from synthetic_clips.rasters import ACTIVE, CHROMA_RANGE, CODES_PER_IRE, LUMA_RANGE, NS_PER_SAMPLE, V_OVER_U, Raster, raster
 from synthetic_clips.timebase import Wheel, time_error, velocity_error_ns, wheel_rows
 
 Array = NDArray[np.float32]
@@ -229,7 +229,7 @@ class _Deck:
             arguments += [per_row["taps"], per_row["filtered"]]
             arguments += [per_row[name][pick] for name in _PER_ROW]
             arguments += [self.luma_kernels, self.chroma_kernels, *self.banks]
-            arguments += [faults.cross_luminance, per_row["cross_step"]]
+            arguments += [faults.cross_luminance, per_row["cross_step"], np.float32(V_OVER_U[faults.colour_turns_in])]
             play_field(*arguments, *(p[pick] for p in out))
             if faults.standard == "625" and faults.decoding_625 == "delay_line":
                 average_with_line_above(out[1][pick])

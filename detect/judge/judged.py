@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect import timecode
+from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
 from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
@@ -97,7 +98,7 @@ def describe(readings: Readings) -> JudgedFile:
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
     spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     return JudgedFile(
-        readings.without(spoiled), standard, view, height, frames, rate, start, end, programme, parts,
+        readings.without(spoiled).through(in_subcarrier_plane), standard, view, height, frames, rate, start, end, programme, parts,
         transfer.get("start_timecode"), int(judged.sum()), of_codec(codec), _levels(readings, programme, view),
     )  # fmt: skip
 
@@ -112,10 +113,10 @@ def _levels(readings: Readings, programme: NDArray[np.bool_], view: View) -> Lin
 
 
 def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
-    """Of which lines the decoder made the chroma lines (``CHROMA_LINES``): whichever explains saturation and hue better.
+    """In which plane colour turns, and of which lines the decoder made the chroma lines (``CHROMA_LINES``): whichever explains better.
 
-    ``members``: windows of one phase. The same rows are fitted under each; lines that are taken as they are win unless another is
-    clearly likelier.
+    ``members``: windows of one phase. The same rows are fitted under each decoder; lines that are taken as they are win unless another
+    is clearly likelier.
     """
     if not len(members):
         return file
@@ -123,6 +124,12 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     names = DECODERS[file.standard.short_name]
     views = {name: replace(file.view, chroma_lines=CHROMA_LINES[name]) for name in names}
     phase = _phase_without_chroma(rows, file.view, file.standard)
+    if not file.standard.alternating_v:
+        at = fit_wheel(rows, file.view, file.standard).phase_lines if phase is None else phase
+        plain = file.readings.through(lambda chunk: chunk)
+        if turned_in_components(plain, mask_of(file, members), file.view, file.standard, at, height=file.height):
+            file = replace(file, readings=plain)
+            rows = gathered(file, members).rows()
     won = {name: _won_by_chroma(rows, view, file.standard, phase) for name, view in views.items()}
     best = max(won, key=lambda name: won[name])
     clear = won[best] - won["one"] > 2 * DECODER_ODDS and won[best] > AVERAGED_OVER_PLAIN * won["one"]

@@ -135,17 +135,28 @@ def luma_pairs(
 
 
 @compiled
-def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: F32) -> None:
-    """Complex ratio relations of adjacent chroma lines; the outer lines are the reference, so noise adds no bias."""
+def chroma_pairs(
+    u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: F32, re_v: F32, den_v: F32, im_u: F32, cross: F32
+) -> None:
+    """Complex ratio relations of adjacent chroma lines; the outer lines are the reference, so noise adds no bias.
+
+    Outputs are (lines, sections). ``re_v`` and ``den_v`` are what v has of ``re`` and ``den``, ``im_u`` what the differences of u have of
+    ``im``, and ``cross`` the products of u and v as ``den`` has the squares: with them the relations can be had of a plane whose axes
+    are scaled otherwise (judge.colour_plane).
+    """
     n = u.shape[0]
     third = np.float32(1.0 / 3.0)
     half = np.float32(0.5)
     one = np.float32(s2)
     for i in range(1, n - 2):
         for s in range(bounds.shape[0] - 1):
-            sr = np.float32(0.0)
-            si = np.float32(0.0)
-            sd = np.float32(0.0)
+            sru = np.float32(0.0)
+            srv = np.float32(0.0)
+            siu = np.float32(0.0)
+            siv = np.float32(0.0)
+            sdu = np.float32(0.0)
+            sdv = np.float32(0.0)
+            sx = np.float32(0.0)
             for x in range(bounds[s], bounds[s + 1]):
                 pu = u[i - 1, x]
                 pv = v[i - 1, x]
@@ -169,12 +180,20 @@ def chroma_pairs(u: F32, v: F32, bounds: Any, s2: float, re: F32, im: F32, den: 
                 eu = (qu - pu) * third
                 ev = (qv - pv) * third
                 # (b - a) conj(p + n) - (n - p) conj(a + b) / 3
-                sr += m * (du * ou + dv * ov - eu * cu - ev * cv)
-                si += m * (dv * ou - du * ov - ev * cu + eu * cv)
-                sd += m * (au * pu + av * pv + bu * qu + bv * qv)
-            re[i, s] = sr
-            im[i, s] = si
-            den[i, s] = sd
+                sru += m * (du * ou - eu * cu)
+                srv += m * (dv * ov - ev * cv)
+                siu += m * (eu * cv - du * ov)
+                siv += m * (dv * ou - ev * cu)
+                sdu += m * (au * pu + bu * qu)
+                sdv += m * (av * pv + bv * qv)
+                sx += m * half * (au * pv + av * pu + bu * qv + bv * qu)
+            re[i, s] = sru + srv
+            im[i, s] = siu + siv
+            den[i, s] = sdu + sdv
+            re_v[i, s] = srv
+            den_v[i, s] = sdv
+            im_u[i, s] = siu
+            cross[i, s] = sx
 
 
 @compiled

@@ -54,6 +54,9 @@ QUANTITIES = {
     "edges": 2,
     "chroma_re": CHROMA_SECTIONS,
     "chroma_im": CHROMA_SECTIONS,
+    "chroma_re_v": CHROMA_SECTIONS,
+    "chroma_im_u": 1,
+    "chroma_cross": 1,
     "chroma_re_luma": 1,
     "chroma_im_luma": 1,
     "level": 1,
@@ -261,16 +264,24 @@ class LineRelations:
             _LEAST_S2_IRE2,
         )
         re, im, den = (self._array(k, n, CHROMA_SECTIONS) for k in ("re", "im", "cden"))
-        pairs = kernels.chroma_pairs_alternating if self.alternating else kernels.chroma_pairs
-        pairs(u, v, self._c_bounds, s2, re, im, den)
+        re_v, den_v, im_u, cross = (self._array(k, n, CHROMA_SECTIONS) for k in ("re v", "den v", "im u", "cross"))
+        if self.alternating:
+            kernels.chroma_pairs_alternating(u, v, self._c_bounds, s2, re, im, den)
+        else:
+            kernels.chroma_pairs(u, v, self._c_bounds, s2, re, im, den, re_v, den_v, im_u, cross)
         # what noise alone would make of a denominator: two products in each of two components, s2 / 4 of noise in each factor
         den[den < _CHROMA_SEEN * s2 / 2 * np.sqrt(np.diff(self._c_bounds))] = 0.0
-        re[den == 0.0] = im[den == 0.0] = 0.0
+        for part in (re, im, re_v, den_v, im_u, cross):
+            part[den == 0.0] = 0.0
         height = into.num["chroma_re"].shape[0]
         count = len(range(*rows.indices(height)))
-        for name, part in (("chroma_re", re), ("chroma_im", im)):
+        for name, part, weight in (("chroma_re", re, den), ("chroma_im", im, den), ("chroma_re_v", re_v, den_v)):
             into.num[name][rows] += 1.5 * part[:count]
-            into.den[name][rows] += den[:count]
+            into.den[name][rows] += weight[:count]
+        if not self.alternating:
+            for name, part, gain in (("chroma_im_u", im_u, 1.5), ("chroma_cross", cross, 1.0)):
+                into.num[name][rows, 0] += gain * part[:count].sum(axis=1)
+                into.den[name][rows, 0] += den[:count].sum(axis=1)
         if y is None:
             return
         luma = self._array("cluma", *u.shape)
