@@ -28,6 +28,8 @@ BURST_MIDDLE_US = {"525": 6.6, "625": 6.7}
 """Middle of the colour burst after 0H: nine cycles from 5.3 us, or ten from 5.6 us (BT.1700; from memory)."""
 LINE_US = {"525": 286 / 4.5, "625": 64.0}
 PASSES = {"525": 16, "625": 20}
+V_SCALE = (0.877 * 1.402) / (0.493 * 1.772)
+"""Of Cr against Cb: BT.1700 and BT.601."""
 FIELD_LINES = {"525": 262.5, "625": 312.5}
 ROWS = {"525": 486, "625": 576}
 SUBCARRIER_MHZ = 315 / 88
@@ -172,7 +174,9 @@ def clean_frame(
     turn = np.asarray(deck.hue_deg, float)[head][:, None]
     if deck.standard == "525":
         turn = turn - 360e-3 * SUBCARRIER_MHZ * (late - burst)
-    c = c * (1 + np.asarray(deck.saturation_pct, float)[head][:, None] / 100) * np.exp(1j * np.radians(turn))
+    # colour turns in U and V: U = 0.493 (B - Y), V = 0.877 (R - Y)
+    c = (c.real + 1j * V_SCALE * c.imag) * np.exp(1j * np.radians(turn))
+    c = (c.real + 1j * c.imag / V_SCALE) * (1 + np.asarray(deck.saturation_pct, float)[head][:, None] / 100)
     frequency = np.abs(np.fft.fftfreq(t.size, SAMPLE_US / OVER))
     c = np.fft.ifft(np.fft.fft(c, axis=1) / (1 + (frequency / 2.5) ** 16), axis=1)
     return y, c[:, PAD * OVER : (720 + PAD) * OVER : 2 * OVER]

@@ -21,7 +21,7 @@ QUIET = DeckFaults(snr_db=200.0, chroma_snr_db=200.0, jitter_ns=0.0, blanking="a
 QUIET_625 = replace(QUIET, standard="625")
 RED_CB, RED_CR = -0.75 * 0.299 / 1.772 * 224, 0.75 * (1 - 0.299) / 1.402 * 224
 RED_75 = FlatScene(16 + 219 * 0.75 * 0.299, 128 + RED_CB, 128 + RED_CR)
-"""75 % red by the equations of BT.601 (65, 100, 212 in codes, as in PyAV's pal75bars); its angle is 108.65 degrees."""
+"""75 % red by the equations of BT.601 (65, 100, 212 in codes, as in PyAV's pal75bars); its angle is RED_DEG degrees."""
 
 
 def periodic_scene(seed: int, *, top_hz: float) -> tuple[FormulaScene, np.ndarray]:
@@ -143,8 +143,20 @@ def test_a_corrector_leaves_only_what_grows_along_the_line(regime: str) -> None:
         assert left_over_ns(got[row, columns], line, columns, grown) == pytest.approx(0.0, abs=0.2)
 
 
+V_SCALE = (0.877 * 1.402) / (0.493 * 1.772)
+"""Of Cr against Cb where U = 0.493 (B - Y) and V = 0.877 (R - Y) (BT.1700), Cb = (B - Y) / 1.772 and Cr = (R - Y) / 1.402 (BT.601)."""
+RED_DEG = 103.5
+"""Of U and V of red, on every vectorscope graticule of 525 and 625 lines (common practice, no single source)."""
+
+
 def angle_deg(cb: np.ndarray, cr: np.ndarray) -> np.ndarray:
-    return np.degrees(np.arctan2(cr - 128, cb - 128))
+    """Of U and V."""
+    return np.degrees(np.arctan2(V_SCALE * (cr - 128), cb - 128))
+
+
+def size_of(cb: np.ndarray | float, cr: np.ndarray | float) -> np.ndarray:
+    """Of U and V, in units of U."""
+    return np.hypot(cb, V_SCALE * cr)
 
 
 def test_late_colour_turns_clockwise_by_the_subcarrier_in_525() -> None:
@@ -157,7 +169,7 @@ def test_late_colour_turns_clockwise_by_the_subcarrier_in_525() -> None:
     at = np.array([wheel.start[27] + s / 858 / 16.40625 for s in (88.6, 122 + 600)])
     late = np.diff(pass_error_ns(faults, wheel.heads[27], at))[0]
     assert late > 15
-    assert hue[300] - 108.65 == pytest.approx(-late * 1.28864, abs=0.3)
+    assert hue[300] - RED_DEG == pytest.approx(-late * 1.28864, abs=0.3)
 
 
 def test_three_nanoseconds_are_about_five_degrees_in_625() -> None:
@@ -166,14 +178,14 @@ def test_three_nanoseconds_are_about_five_degrees_in_625() -> None:
 
 
 def test_hue_and_saturation_are_applied_as_stated_to_75_percent_red() -> None:
-    """Codes of the 75 % bars: equations of BT.601; angle of red 108.65 degrees."""
+    """Codes of the 75 % bars: equations of BT.601."""
     faults = replace(QUIET, hue_deg=(8.0, -3.0, 0.0, 0.0), saturation_pct=(0.0, 0.0, -10.0, 5.0))
     _, cb, cr = played(RED_75, faults)
     heads = wheel_rows(raster(486), faults.wheel_at(0)).heads
     for head, hue, amplitude in ((0, 8.0, 1.0), (1, -3.0, 1.0), (2, 0.0, 0.9), (3, 0.0, 1.05)):
         b, r = (p[0, heads == head][:, 100:260].mean() for p in (cb, cr))
-        assert angle_deg(b, r) - 108.65 == pytest.approx(hue, abs=0.1)
-        assert np.hypot(b - 128, r - 128) / np.hypot(RED_CB, RED_CR) == pytest.approx(amplitude, abs=0.003)
+        assert angle_deg(b, r) - RED_DEG == pytest.approx(hue, abs=0.1)
+        assert size_of(b - 128, r - 128) / size_of(RED_CB, RED_CR) == pytest.approx(amplitude, abs=0.003)
 
 
 def test_differential_phase_and_gain_grow_with_luma_to_what_is_stated_at_white() -> None:
@@ -183,21 +195,21 @@ def test_differential_phase_and_gain_grow_with_luma_to_what_is_stated_at_white()
     heads = wheel_rows(raster(486), faults.wheel_at(0)).heads
     light = (y[0, heads == 1][:, 200:520].mean() - 16) / 219
     b, r = (p[0, heads == 0][:, 100:260].mean() for p in (cb, cr))
-    assert angle_deg(b, r) - 108.65 == pytest.approx(10 * light, abs=0.1)
+    assert angle_deg(b, r) - RED_DEG == pytest.approx(10 * light, abs=0.1)
     b, r = (p[0, heads == 2][:, 100:260].mean() for p in (cb, cr))
-    assert np.hypot(b - 128, r - 128) / np.hypot(RED_CB, RED_CR) == pytest.approx(1 - 0.2 * light, abs=0.003)
+    assert size_of(b - 128, r - 128) / size_of(RED_CB, RED_CR) == pytest.approx(1 - 0.2 * light, abs=0.003)
 
 
 def test_in_625_a_hue_error_alternates_and_a_delay_line_makes_it_a_loss_of_colour() -> None:
     """Common practice: Hanover bars in simple decoding; cos(error) of the amplitude after averaging two lines."""
     faults = replace(QUIET_625, hue_deg=(20.0,) * 4)
     _, cb, cr = played(RED_75, faults)
-    hue = angle_deg(cb[0, ::2, 180], cr[0, ::2, 180]) - 108.65
+    hue = angle_deg(cb[0, ::2, 180], cr[0, ::2, 180]) - RED_DEG
     assert np.abs(hue) == pytest.approx(np.full(288, 20.0), abs=0.3)
     assert (np.sign(hue[1:]) == -np.sign(hue[:-1])).all()
     _, cb, cr = played(RED_75, replace(faults, decoding_625="delay_line"))
-    assert angle_deg(cb[0, 2:, 180], cr[0, 2:, 180]) - 108.65 == pytest.approx(np.zeros(574), abs=0.3)
-    size = np.hypot(cb[0, 2:, 180] - 128, cr[0, 2:, 180] - 128) / np.hypot(RED_CB, RED_CR)
+    assert angle_deg(cb[0, 2:, 180], cr[0, 2:, 180]) - RED_DEG == pytest.approx(np.zeros(574), abs=0.3)
+    size = size_of(cb[0, 2:, 180] - 128, cr[0, 2:, 180] - 128) / size_of(RED_CB, RED_CR)
     assert size == pytest.approx(np.full(574, np.cos(np.radians(20))), abs=0.005)
 
 

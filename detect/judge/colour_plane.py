@@ -5,8 +5,8 @@ A phase error turns the subcarrier, so U and V. What a file holds is Cb and Cr, 
 to read both planes. Material that was turned in Cb and Cr, by a processor after the decoder, is told by what is left: blue and red are then
 turned alike.
 
-With D the difference of two lines, a turn phi and a gain k make D_b = k Cb - phi s Cr and D_r = k Cr + phi Cb / s, where s is 1 in the one plane
-and ``V_OVER_U`` in the other. So phi as D_b has it, over s, and as D_r has it, times s, must agree.
+With D the difference of two lines, a turn phi and a gain k make D_b = k Cb - phi s Cr and D_r = k Cr + phi Cb / s, where s is 1 in the
+one plane and ``V_OVER_U`` in the other. So phi as D_b has it, over s, and as D_r has it, times s, must agree.
 """
 
 from __future__ import annotations

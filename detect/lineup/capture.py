@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from detect.measure.fields import Frame, SampleFormat
 from detect.measure.kernels import compiled
 from detect.measure.signals import FrameLook, SignalKind, classify, describe
-from detect.standards import black_code, codes_per_ire
+from detect.standards import V_OVER_U, black_code, codes_per_ire
 
 F32 = NDArray[np.float32]
 
@@ -37,7 +37,8 @@ MOST_STRAYS = 400
 class Block:
     """About a second of one signal.
 
-    ``y`` (rows, columns) IRE; ``chroma`` (rows, chroma columns) Cb + j Cr, % of full swing, None without colour.
+    ``y`` (rows, columns) IRE; ``chroma`` (rows, chroma columns) Cb + j V_OVER_U Cr, the plane of the
+    subcarrier in units of Cb, % of full swing, None without colour.
     ``noise`` (rows, columns) is the variance of one sample from frame to frame, IRE squared. ``name`` is the
     signal's, e.g. "multiburst".
     """
@@ -237,7 +238,7 @@ class _Sum:
             full = self.samples.full_range
             swing = 2**self.samples.bit_depth - 1 if full else 224.0 * 2 ** (self.samples.bit_depth - 8)
             cb, cr = ((c / np.float32(self.frames) - zero) * np.float32(100 / swing) for c in self._chroma)
-            chroma = (cb + 1j * cr).astype(np.complex64)
+            chroma = (cb + 1j * np.float32(V_OVER_U) * cr).astype(np.complex64)
         rows = None
         if self._bar_rows:
             first, last = np.median(np.array(self._bar_rows), axis=0)

@@ -11,11 +11,13 @@ from numpy.typing import NDArray
 from detect.lineup.capture import Block
 from detect.measure.line_patterns import plateaus
 from detect.measure.signals import BAR_CHROMA_PCT, BAR_LUMA_IRE, bar_weights
-from detect.standards import ACTIVE_SAMPLES
+from detect.standards import ACTIVE_SAMPLES, V_OVER_U
 
 F64 = NDArray[np.float64]
 C128 = NDArray[np.complex128]
 _BARS = slice(1, 7)
+NOMINAL = BAR_CHROMA_PCT.real + 1j * V_OVER_U * BAR_CHROMA_PCT.imag
+"""Of the 75 % bars, as blocks hold chroma."""
 FULL_BARS = 4 / 3
 """100 % bars against 75 %."""
 _LEAST_CHROMA_PCT = 4.0
@@ -40,7 +42,7 @@ class BarRows:
     @property
     def weights(self) -> F64:
         """Power of each coloured bar, (6,)."""
-        return np.asarray(np.abs(BAR_CHROMA_PCT[_BARS]) ** 2, np.float64)
+        return np.asarray(np.abs(NOMINAL[_BARS]) ** 2, np.float64)
 
     def pooled(self) -> C128:
         """One gain per row over all bars, each bar by its power."""
@@ -59,7 +61,7 @@ def bar_rows(block: Block, *, count: int, full: bool, white_full: bool) -> BarRo
     gain = None
     if block.chroma is not None:
         measured = block.chroma @ bar_weights(block.chroma.shape[1], count).astype(np.complex64)
-        gain = np.asarray(measured[:, _BARS] / (BAR_CHROMA_PCT[_BARS] * scale), np.complex128)
+        gain = np.asarray(measured[:, _BARS] / (NOMINAL[_BARS] * scale), np.complex128)
     weights = bar_weights(ACTIVE_SAMPLES, count)
     columns = (np.arange(ACTIVE_SAMPLES) @ weights).astype(np.float64)[_BARS]
     return BarRows(

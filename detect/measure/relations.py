@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from detect.measure import kernels
 from detect.measure.chroma_by_luma import chroma_by_luma, luma_at_chroma
 from detect.measure.fields import Field, SampleFormat
-from detect.standards import NS_PER_SAMPLE, black_code, codes_per_ire
+from detect.standards import NS_PER_SAMPLE, V_OVER_U, black_code, codes_per_ire
 
 F32 = NDArray[np.float32]
 
@@ -287,7 +287,10 @@ class LineRelations:
         luma = self._array("cluma", *u.shape)
         luma_at_chroma(y, self.samples.chroma_step_x, step_y, luma)
         columns = int(self._c_bounds[0]), int(self._c_bounds[-1])
-        slope_re, slope_im, spread = chroma_by_luma(u, v, luma, columns, s2=s2, seen=_CHROMA_SEEN)
+        scaled = self._array("v scaled", *v.shape)
+        np.multiply(v, np.float32(V_OVER_U), out=scaled)
+        wide = max(kernels.difference_variance(u, *columns) + kernels.difference_variance(scaled, *columns), _LEAST_S2_IRE2)
+        slope_re, slope_im, spread = chroma_by_luma(u, scaled, luma, columns, s2=wide, seen=_CHROMA_SEEN)
         for name, slope in (("chroma_re_luma", slope_re), ("chroma_im_luma", slope_im)):
             into.num[name][rows, 0] += 1.5 * slope[:count]
             into.den[name][rows, 0] += spread[:count]
