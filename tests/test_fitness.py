@@ -156,7 +156,12 @@ def test_the_chance_given_for_a_lean_is_the_chance_it_happens() -> None:
 def look_of_heads(height: int, phase_lines: float, noise_db: NDArray[np.float64], rng: np.random.Generator) -> PictureLook:
     """Flat pictures with noise that differs from band to band of the wheel."""
     bands = pass_of_rows(RASTERS[height].standard, phase_lines, np.arange(height)) % 4
-    sigma = 4 * 10 ** (noise_db / 20)[bands]
+    return look_of_rows(4 * 10 ** (noise_db / 20)[bands], rng)
+
+
+def look_of_rows(sigma: NDArray[np.float64], rng: np.random.Generator) -> PictureLook:
+    """Flat pictures with so much noise in each row, codes of 10 bits."""
+    height = len(sigma)
     look = PictureLook()
     for place in range(6):
         run = []
@@ -181,6 +186,19 @@ def test_bands_of_noisy_heads_are_no_beat_of_scaling(tmp_path: Path, height: int
         assert _scaled(look, transfer) is None
 
 
+@pytest.mark.parametrize("height", EVERY_HEIGHT)
+def test_noise_that_rises_along_every_pass_is_no_beat_of_scaling(tmp_path: Path, height: int) -> None:
+    """The third overtone of a pass of 525 lines, 0.1829 cycles a line, lies next to the beat of 486 in 576 rows, 0.1852."""
+    rng = np.random.default_rng(height)
+    standard = RASTERS[height].standard
+    transfer = open_transfer(clip(tmp_path, "v210-mov", Scene(height), frames=4))
+    for _ in range(3):
+        place = (np.arange(height) / 2 - float(rng.uniform(0, 15.6))) / float(standard.lines_per_pass) % 1
+        noise_db = 6 * np.clip(place / 0.3 - 7 / 3, 0, 1)
+        look = look_of_rows(4 * 10 ** (noise_db / 20), rng)
+        assert _scaled(look, transfer) is None
+
+
 def test_the_chance_given_for_a_beat_is_the_chance_it_happens() -> None:
     """White profiles: chances must be uniform (Kolmogorov-Smirnov), or the limit on them means nothing."""
     rng = np.random.default_rng(6)
@@ -196,8 +214,8 @@ def test_a_beat_must_be_in_step_in_both_halves() -> None:
         wave = 0.6 * np.cos(2 * np.pi * place / 6 + turn)
         return np.stack([wave, wave]) + rng.normal(0, 0.1, (2, 280))
 
-    assert _beats([profile(0.0), profile(0.0)], SCALINGS[0].beat)
-    assert not _beats([profile(0.0), profile(np.pi)], SCALINGS[0].beat)
+    assert _beats([profile(0.0), profile(0.0)], SCALINGS[0].beat, turn=62.5)
+    assert not _beats([profile(0.0), profile(np.pi)], SCALINGS[0].beat, turn=62.5)
 
 
 # --- what a carrier takes away ---------------------------------------------------------------------------------------

@@ -27,6 +27,7 @@ from scipy import stats
 
 from detect.measure.field_order import MARGIN_LINES, MotionEvidence, first_line
 from detect.measure.fields import Frame, Transfer
+from detect.standards import HEADS
 
 LOSSLESS = frozenset(["ffv1", "v210", "v210x", "rawvideo", "huffyuv", "ffvhuff", "utvideo", "magicyuv", "v308", "v410"])
 """Codecs that give back each code, noise included."""
@@ -49,6 +50,8 @@ NYQUIST_DB = -9.0
 the strongest vertical enhancement within fields (6 dB) not more than -6."""
 BEAT_DB = 0.2
 """Least swing of noise down the picture, each way: linear interpolation makes 1.5 dB, a windowed sinc 0.5."""
+MOST_CYCLES = 0.4
+"""Overtones of the wheel that are asked, cycles a line."""
 FREEZE_RATE = 0.002
 """Pictures in a genuine capture that may be repeats, of a synchroniser or of a capture that skipped; generous."""
 MARGIN_COLUMNS = 24
@@ -222,9 +225,10 @@ def _scaled(look: PictureLook, transfer: Transfer) -> str | None:
     if len(look.line_noise) < LEAST_LOOKS:
         return None
     halves = [np.median(np.stack(part), axis=0) for part in (look.line_noise[0::2], look.line_noise[1::2])]
+    turn_lines = HEADS * float(transfer.standard.lines_per_pass)
     for scaling in SCALINGS:
-        for shape in (np.asarray, _woven):
-            if transfer.height in scaling.heights and _beats([shape(half) for half in halves], scaling.beat):
+        for shape, turn in ((np.asarray, turn_lines), (_woven, 2 * turn_lines)):
+            if transfer.height in scaling.heights and _beats([shape(half) for half in halves], scaling.beat, turn=turn):
                 return f"noise rises and falls with a beat of {scaling.beat} of a row: {scaling.name}, standards-converted"
     return None
 
@@ -241,16 +245,22 @@ def _repeat_sentence(look: PictureLook) -> str | None:
     return None
 
 
-def _beats(halves: list[NDArray[np.float64]], beat: Fraction) -> bool:
+def _beats(halves: list[NDArray[np.float64]], beat: Fraction, *, turn: float) -> bool:
     """Whether noise swings at ``beat`` cycles a line, beyond what it does at other frequencies, alike in both halves.
 
     ``halves``: profiles as (series, lines). Null: power at one frequency is exponential about that of its neighbours,
-    so their ratio follows F.
+    so their ratio follows F. ``turn``: lines in a turn of the wheel. Noise that rises along every pass, or differs from
+    head to head, has overtones at all multiples of one over that, some next to a beat: then others are as strong.
     """
     waves = []
     for profile in halves:
         wave, swing_db, chance = _swing(profile, float(beat))
         if swing_db < BEAT_DB or chance * len(SCALINGS) > np.sqrt(CHANCE):
+            return False
+        lines = profile.shape[1]
+        overtones = np.arange(1, int(MOST_CYCLES * turn)) / turn
+        apart = overtones[np.abs(overtones - float(beat)) > 2 / lines]
+        if max(_swing(profile, float(f))[1] for f in apart) >= swing_db:
             return False
         waves.append(wave)
     in_step = np.real(np.vdot(waves[0], waves[1])) / (np.linalg.norm(waves[0]) * np.linalg.norm(waves[1]))
