@@ -15,7 +15,7 @@ from detect.judge.judged import JudgedFile, gathered, pool_of, with_decoder
 from detect.judge.relocking import find_border
 from detect.judge.seen_in_part import seen_in_part
 from detect.judge.stretch import Gathering, Pooled
-from detect.judge.tracking import fit_curve, track, window_groups
+from detect.judge.tracking import drifting, fit_curve, track, window_groups
 from detect.judge.wheel import WheelFit, fit_wheel, phase_lattice
 from detect.standards import Standard
 
@@ -34,7 +34,7 @@ FEWEST_WINDOWS = 2
 
 
 def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
-    """Windows of programme, split where the phase changes."""
+    """Windows of programme, split where the phase changes; those of a picture that drifts as no wheel does are left out."""
     index: list[int] = []
     curves = []
     for w, group in window_groups(file.readings.chunks(), file.programme):
@@ -43,7 +43,12 @@ def wheel_stretches(file: JudgedFile) -> list[NDArray[np.int64]]:
     if not index:
         return []
     members = np.array(index, np.int64)
-    path = track(np.stack(curves).astype(np.float64))
+    curve = np.stack(curves).astype(np.float64)
+    path = track(curve)
+    stands = ~drifting(curve, path, file.standard)
+    members, path = members[stands], path[stands]
+    if not len(members):
+        return []
     splits = np.flatnonzero(np.abs(_turns(path, len(phase_lattice(file.standard)))) > SAME_PHASE_STEPS) + 1
     parts = [p for p in np.split(members, splits) if len(p)]
     kept: list[NDArray[np.int64]] = []
@@ -127,10 +132,30 @@ def wheel_state(start: int, end: int, pooled: Pooled) -> WheelState:
     )
 
 
+def left_out(file: JudgedFile, seen: list[NDArray[np.int64]]) -> list[NDArray[np.int64]]:
+    """Runs of windows of programme that belong to no stretch."""
+    apart = file.programme.copy()
+    for members in seen:
+        apart[members] = False
+    index = np.flatnonzero(apart)
+    return [run for run in np.split(index, np.flatnonzero(np.diff(index) > 1) + 1) if len(run)]
+
+
+def without_wheel(file: JudgedFile, runs: list[NDArray[np.int64]], wheel: list[WheelState]) -> list[WheelState]:
+    """Runs of windows that show no wheel as states, but those within a known stretch."""
+    spans = [(int(file.start[run[0]]), int(file.end[run[-1]])) for run in runs]
+    return [
+        WheelState(
+            start_frame=a, end_frame=b, phase_lines=None, phase_sigma_lines=None, locked=False, significance=None, null_ratio=None
+        )
+        for a, b in spans if not any(s.start_frame <= a < s.end_frame for s in wheel)
+    ]  # fmt: skip
+
+
 def joined(wheel: list[WheelState]) -> list[WheelState]:
     """Neighbouring stretches without a known wheel are one."""
     out: list[WheelState] = []
-    for state in wheel:
+    for state in sorted(wheel, key=lambda s: s.start_frame):
         if out and not state.locked and not out[-1].locked:
             out[-1] = out[-1].model_copy(update={"end_frame": state.end_frame})
         else:

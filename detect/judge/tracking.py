@@ -28,6 +28,11 @@ WINDOW_CAP = 60.0
 BEYOND_CAP = 0.1
 """... and the share of what is beyond that counts: of two phases that both lose to the content of a shot, the better one stays."""
 
+DRIFT_WINDOWS = 10
+"""Windows in a row, about eleven seconds, that are asked whether their pattern drifts through the picture."""
+DRIFT_LINES = np.concatenate([np.arange(-40, 0), np.arange(1, 41)]) / 10
+"""Field lines a window by which patterns may drift."""
+
 
 @dataclass(frozen=True, slots=True)
 class WindowTrace:
@@ -73,8 +78,7 @@ def track(curve: F64) -> NDArray[np.int64]:
     windows, phases = curve.shape
     if windows == 0:
         return np.zeros(0, np.int64)
-    behind = curve - curve.max(axis=1, keepdims=True)
-    capped = np.maximum(behind, -WINDOW_CAP) + BEYOND_CAP * np.minimum(behind + WINDOW_CAP, 0.0)
+    capped = _capped(curve)
     score = capped[0].copy()
     back = np.zeros((windows, phases), np.int32)
     for w in range(1, windows):
@@ -88,3 +92,36 @@ def track(curve: F64) -> NDArray[np.int64]:
     for w in range(windows - 1, 0, -1):
         path[w - 1] = back[w, path[w]]
     return path
+
+
+def drifting(curve: F64, path: NDArray[np.int64], standard: Standard) -> NDArray[np.bool_]:
+    """Windows, (windows,), in which what looks like the wheel drifts through the picture: a wheel stands still or jumps.
+
+    ``curve`` and ``path`` as ``track`` takes and gives them. A course of constant speed must beat the path by the price of a jump.
+    """
+    out = np.zeros(len(path), bool)
+    for first in range(0, len(path), DRIFT_WINDOWS):
+        block = slice(max(0, min(first, len(path) - DRIFT_WINDOWS)), first + DRIFT_WINDOWS)
+        capped, stays = _capped(curve[block]), path[block]
+        here = np.arange(len(stays))
+        tracked = capped[here, stays].sum() - JUMP_PRICE * np.count_nonzero(np.diff(stays))
+        if _best_drift(capped, standard) - tracked > JUMP_PRICE:
+            out[block] = True
+    return out
+
+
+def _best_drift(capped: F64, standard: Standard) -> float:
+    """The most that phases of constant speed give."""
+    phases = np.arange(capped.shape[1])
+    here = np.arange(len(capped))
+    best = -np.inf
+    for speed in DRIFT_LINES / float(standard.phase_step_lines):
+        moved = (phases[None, :] + np.rint(speed * here).astype(np.int64)[:, None]) % len(phases)
+        best = max(best, float(capped[here[:, None], moved].sum(axis=0).max()))
+    return best
+
+
+def _capped(curve: F64) -> F64:
+    """By how much each phase is behind the best of its window, no further than counts."""
+    behind = curve - curve.max(axis=1, keepdims=True)
+    return np.asarray(np.maximum(behind, -WINDOW_CAP) + BEYOND_CAP * np.minimum(behind + WINDOW_CAP, 0.0))

@@ -29,7 +29,7 @@ from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
 from detect.judge.noise_along import NoiseAlong, noise_along
 from detect.judge.outcome import numbered, verdict_of
-from detect.judge.states import joined, relocks_of, settled, stretches_by_decoder, wheel_state, within
+from detect.judge.states import joined, left_out, relocks_of, settled, stretches_by_decoder, wheel_state, within, without_wheel
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
@@ -68,7 +68,9 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         of_stretch += [(finding, len(wheel) - 1) for finding in here]
     wheel, relocks = relocks_of(file, wheel, [(members, pooled) for pooled, members in pools])
     found = [kept for finding, of in of_stretch if (kept := within(finding, pools[of][1], wheel[of], file)) is not None]
-    wheel = joined(wheel)
+    apart = left_out(file, [members for _, members in pools])
+    windows = sorted([*windows, *(w for run in apart for w in _windows(file, run, None, None))], key=lambda w: w.start_frame)
+    wheel = joined([*wheel, *without_wheel(file, apart, wheel)])
     found += relocks
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
