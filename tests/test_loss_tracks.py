@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.judge.loss_tracks import on_tracks
+from detect.judge.loss_tracks import on_striped_things, on_tracks
 
 LINES = 243
 PASS_LINES = 525 / 32
@@ -78,3 +78,53 @@ def test_a_crease_over_neighbouring_passes_of_a_field_is_kept() -> None:
 def test_where_a_tape_sheds_no_course_is_sought() -> None:
     """Thousands in a shot lie on courses by chance, and are not picture."""
     assert not tracks(joined(moving(np.random.default_rng(1)), anywhere(np.random.default_rng(3), 5000))).any()
+
+
+def striped(rng: np.random.Generator, *, fields: int = 30) -> Losses:
+    """A shirt with stripes three lines apart that goes left by 5.5 samples a field and up and down with the steps: one or two of its
+    stripes fall on lines of their own."""
+    t, y, x = [], [], []
+    for field in range(fields):
+        top = 150 + 4 * np.sin(field / 3)
+        for stripe in rng.choice(4, rng.integers(0, 3), replace=False):
+            t.append(200 + field)
+            y.append(int(top + 3.4 * stripe))
+            x.append(600 - 5.5 * field + rng.normal(0, 0.5))
+    x0 = np.array(x).astype(int)
+    return np.array(t), np.array(y), x0, x0 + 21 + rng.integers(-1, 2, len(t))
+
+
+def stripes(losses: Losses, position: np.ndarray | None = None) -> np.ndarray:
+    count = len(losses[0])
+    return on_striped_things(*losses, np.zeros(count, bool), np.zeros(count, int), position, lines=LINES)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_stripes_of_a_shirt_are_told_among_losses_that_fall_anywhere(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    shirt, others = striped(rng), anywhere(rng, 30)
+    order = np.argsort(np.concatenate([shirt[0], others[0]]), kind="stable")
+    of_shirt = (np.arange(len(order)) < len(shirt[0]))[order]
+    told = stripes(joined(shirt, others))
+    assert told[of_shirt].mean() > 0.9
+    assert told[~of_shirt].sum() <= 4  # as long as the stripes, and within a second of them
+
+
+def test_losses_that_fall_anywhere_are_no_stripes() -> None:
+    false = [stripes(anywhere(np.random.default_rng(seed), 60)).any() for seed in range(100)]
+    assert sum(false) <= 1
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_scratch_is_no_striped_thing(seed: int, known: bool) -> None:
+    losses, place = scratch(np.random.default_rng(seed))
+    assert not stripes(losses, place if known else None).any()
+
+
+def test_losses_of_two_and_three_lines_are_no_stripes() -> None:
+    rng = np.random.default_rng(4)
+    t, y, x0, x1 = anywhere(rng, 80)
+    tall = rng.integers(1, 4, 80)
+    lines = np.concatenate([np.arange(n) for n in tall])
+    assert not stripes((np.repeat(t, tall), np.repeat(y, tall) + lines, np.repeat(x0, tall), np.repeat(x1, tall))).any()

@@ -61,7 +61,11 @@ def turned_in_components(
             num[name] += (weight * sums.ratio[mask]).sum(axis=(0, 2))
             den[name] += weight.sum(axis=(0, 2))
     left = [_disagreement(num, den, scale, view, standard, phase) for scale in (1.0, V_OVER_U)]
-    return left[1] - left[0] > 2 * LIKELIER
+    seen = den["chroma_im"] > 0
+    hue = np.divide(num["chroma_im"], den["chroma_im"], out=np.zeros(height), where=seen)
+    # gain that is not quite taken off disagrees too, without any turn
+    turned = _won_by_steps(hue, np.where(seen, den["chroma_im"], 0.0), view, standard, phase)
+    return 2 * LIKELIER < left[1] - left[0] < turned
 
 
 _SUMMED = ("chroma_re", "chroma_im", *PARTS)
@@ -78,8 +82,12 @@ def _disagreement(num: dict[str, F64], den: dict[str, F64], scale: float, view: 
     blue = (num["chroma_im_u"] + of_gain) / v
     red = (num["chroma_im"] - num["chroma_im_u"] - of_gain) / u
     weight = np.where(good, 1 / (1 / (scale**2 * v) + scale**2 / u), 0.0)
-    ratio, weights = np.zeros((len(RELATIONS), len(v))), np.zeros((len(RELATIONS), len(v)))
-    ratio[INDEX["hue"]] = np.where(good, blue / scale - red * scale, 0.0)
-    weights[INDEX["hue"]] = weight
+    return _won_by_steps(np.where(good, blue / scale - red * scale, 0.0), weight, view, standard, phase)
+
+
+def _won_by_steps(value: F64, weight: F64, view: View, standard: Standard, phase: float) -> float:
+    """Chi-square that steps between the heads, or common to all boundaries, win in rows that read as hue does."""
+    ratio, weights = np.zeros((len(RELATIONS), len(value))), np.zeros((len(RELATIONS), len(value)))
+    ratio[INDEX["hue"]], weights[INDEX["hue"]] = value, weight
     heads = fit_heads(Rows(ratio, weights), view, standard, "hue", phase, HeadTerms(common=True))
     return 0.0 if heads is None else heads.explained(standard, phase)

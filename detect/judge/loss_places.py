@@ -41,13 +41,12 @@ def keeps_to_picture(field: I64, line: I64, standard: Standard, *, fields: int) 
     lines = FIELD_LINES[standard.short_name]
     going_on = len(np.unique(field)) >= MOST_FIELDS_HIT * fields
     time = field if going_on else field // LASTS_FIELDS
-    once = np.unique(np.stack([time, line // BLOCK_LINES]), axis=1)
-    if once.shape[1] < FEWEST:
+    _, once = np.unique(np.stack([time, line // BLOCK_LINES]), axis=1, return_index=True)
+    if len(once) < FEWEST:
         return False
-    blocks = np.arange(lines // BLOCK_LINES)
-    count = np.bincount(np.minimum(once[1], len(blocks) - 1), minlength=len(blocks)).astype(float)
-    middle = (blocks + 0.5) * BLOCK_LINES
-    turn, place = (middle // turn_lines).astype(int), (middle % turn_lines // BLOCK_LINES).astype(int)
+    count = np.bincount(np.minimum(line[once], lines - 1), minlength=lines).astype(float)
+    every = np.arange(lines)
+    turn, place = (every // turn_lines).astype(int), (every % turn_lines).astype(int)
     table = np.zeros((place.max() + 1, turn.max() + 1))
     shown = np.zeros_like(table)
     np.add.at(table, (place, turn), count)

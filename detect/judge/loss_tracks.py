@@ -49,6 +49,8 @@ TWIN_SAMPLES, TWIN_LINES = 1.5, (2, 20)
 pass further, elsewhere along the line, so that two losses are twins by chance only: once in 10,000 pairs."""
 LEAST_TWINS = 4
 """Twins on a course that need not travel."""
+MOST_ELSEWHERE = 4
+"""Dashes as long, on other lines of the same fields, for each on a course: a scratch has those of all other passes, 15 or 19."""
 MOST_STRIPES = 600
 EDGE_SAMPLES = 10
 """Losses of whole lines begin and end at the ends of the picture, all alike."""
@@ -171,7 +173,10 @@ def _best_striped(field: I64, line: I64, x0: I64, x1: I64, place: NDArray[np.flo
                 break
             members = others[on[k]]
             travels = bool(far[later[k]]) or np.count_nonzero(twin[members]) >= LEAST_TWINS
-            if travels and len(np.unique(field[members])) >= FEWEST and not _keeps_its_place(place[members]):
+            elsewhere = np.count_nonzero(np.isin(field[others], field[members])) - len(members)
+            if elsewhere > MOST_ELSEWHERE * len(members) or not travels:
+                continue
+            if len(np.unique(field[members])) >= FEWEST and not _keeps_its_place(place[members]):
                 best, least = np.zeros(len(t), bool), float(chance[k])
                 best[members] = True
                 break

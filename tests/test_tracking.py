@@ -1,0 +1,36 @@
+"""The phase over time: a wheel stands still or jumps, a picture's bands may drift."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from detect.judge.tracking import drifting, track
+from detect.judge.wheel import phase_lattice
+from detect.standards import STANDARDS, Standard
+
+WINDOWS = 24
+
+
+def curves(standard: Standard, phase: np.ndarray, strength: float, seed: int) -> np.ndarray:
+    """Curves (windows, phases) that are highest at a phase each, field lines, with ripples of content."""
+    lattice, period = phase_lattice(standard), float(standard.lines_per_pass)
+    off = (lattice[None, :] - phase[:, None] + period / 2) % period - period / 2
+    rng = np.random.default_rng(seed)
+    ripples = ndimage.gaussian_filter1d(rng.normal(0, 1, (len(phase), len(lattice))), 0.4 / float(standard.phase_step_lines), mode="wrap")
+    return np.asarray(strength * np.exp(-0.5 * (off / 0.3) ** 2) + 10 * (ripples / ripples.std()) ** 2)
+
+
+@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("seed", range(5))
+def test_bands_that_drift_are_no_wheel_and_a_wheel_that_stands_or_jumps_is(name: str, seed: int) -> None:
+    standard = STANDARDS[name]
+    time = np.arange(WINDOWS, dtype=np.float64)
+    for speed, strength in ((0.7, 300.0), (-2.5, 300.0)):
+        curve = curves(standard, 3 + speed * time, strength, seed)
+        assert drifting(curve, track(curve), standard).mean() > 0.8
+    for phase in (np.full(WINDOWS, 5.0), np.where(time < 11, 5.0, 9.0)):
+        for strength in (60.0, 300.0):
+            curve = curves(standard, phase, strength, seed)
+            assert not drifting(curve, track(curve), standard).any()
