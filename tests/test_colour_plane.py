@@ -22,14 +22,14 @@ RED, BLUE = (-0.17, 0.5), (0.5, -0.08)
 """Cb and Cr in parts of full swing (BT.601)."""
 
 
-def played(folder: Path, colours: tuple[tuple[float, float], ...], *, scale: float, gain: float = 1.0) -> Readings:
+def played(folder: Path, colours: tuple[tuple[float, float], ...], *, scale: float, gain: float = 1.0, turn_deg: np.ndarray = TURN_DEG) -> Readings:
     """Patches of colour that reach over all rows; head B turns them by 4 degrees in the plane in which Cr is so much larger, and head C
     has a gain."""
     rng = np.random.default_rng(5)
     number = pass_of_rows(STD_525, PHASE, np.arange(HEIGHT)) % 4
     patch = np.arange(360) * 12 // 360
     b, r = (np.array([colours[p % len(colours)][k] for p in patch]) * 40.0 for k in (0, 1))
-    turn = np.radians(TURN_DEG[number])[:, None]
+    turn = np.radians(turn_deg[number])[:, None]
     size = np.where(number == 2, gain, 1.0)[:, None]
     blue = size * (b * np.cos(turn) - scale * r * np.sin(turn))
     red = size * (r * np.cos(turn) + b * np.sin(turn) / scale)
@@ -90,8 +90,7 @@ def test_which_plane_turned_is_told_beside_a_head_that_is_off_in_gain(tmp_path: 
     assert turned_in_components(readings, chosen, View(0, HEIGHT), STD_525, PHASE, height=HEIGHT) is components
 
 
-def test_without_a_turn_the_plane_is_that_of_the_subcarrier(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("tests.test_colour_plane.TURN_DEG", np.zeros(4))
-    readings = played(tmp_path, (RED, BLUE), scale=1.0)
+def test_without_a_turn_the_plane_is_that_of_the_subcarrier(tmp_path: Path) -> None:
+    readings = played(tmp_path, (RED, BLUE), scale=1.0, gain=1.15, turn_deg=np.zeros(4))
     chosen = np.ones(sum(len(c.start_frame) for c in readings.chunks()), bool)
     assert not turned_in_components(readings, chosen, View(0, HEIGHT), STD_525, PHASE, height=HEIGHT)
