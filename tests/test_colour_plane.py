@@ -22,7 +22,9 @@ RED, BLUE = (-0.17, 0.5), (0.5, -0.08)
 """Cb and Cr in parts of full swing (BT.601)."""
 
 
-def played(folder: Path, colours: tuple[tuple[float, float], ...], *, scale: float, gain: float = 1.0, turn_deg: np.ndarray = TURN_DEG) -> Readings:
+def played(
+    folder: Path, colours: tuple[tuple[float, float], ...], *, scale: float, gain: float = 1.0, turn_deg: np.ndarray = TURN_DEG
+) -> Readings:
     """Patches of colour that reach over all rows; head B turns them by 4 degrees in the plane in which Cr is so much larger, and head C
     has a gain."""
     rng = np.random.default_rng(5)

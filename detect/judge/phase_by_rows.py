@@ -2,7 +2,8 @@
 
 A guide at the wrong height bows every pass: nothing steps where two heads meet, the slope does. Steps then fit best a line or more beside
 the true phase. All rows together, in the models of the time base, tell it: so the phases around the one found are compared by the
-chi-square that displacement and its growth leave there, and by the evidence of everything that steps.
+chi-square that displacement and its growth leave there, and by the evidence of everything that steps from head to head. Steps common to
+all boundaries are not asked: where a decoder mixes lines, a scallop makes some beside them.
 """
 
 from __future__ import annotations
@@ -27,8 +28,6 @@ FREE_UNKNOWNS = 4
 """Of the uncorrected model beyond a scallop."""
 LIKELIER = 8.0
 """Log likelihood by which another phase must win: odds of 3000 to 1 (house practice), as for decoders."""
-TOLD_BY_ROWS = (*SOURCE, "hue")
-"""Relations that the models of the time base explain, with what hue has of a scallop."""
 
 
 def fit_wheel_by_rows(rows: Rows, view: View, standard: Standard) -> WheelFit:
@@ -40,7 +39,7 @@ def fit_wheel_by_rows(rows: Rows, view: View, standard: Standard) -> WheelFit:
     step = float(standard.phase_step_lines)
     own = int(np.argmin(np.abs(lattice - fit.phase_lines)))
     timing = timing_rows(rows, view, standard, fit).without(EDGES)
-    steps = fit.curve_without(TOLD_BY_ROWS)
+    steps = fit.curve_without(tuple(SOURCE))
     seen: dict[int, float] = {}
 
     def likelihood(off: int) -> float:

@@ -176,11 +176,15 @@ def _grid(period: float, phases: tuple[float, ...], first: int, last: int) -> tu
 
 @dataclass(frozen=True, slots=True)
 class PhaseScan:
-    """Fits at every phase of one period: ``explained`` (relations, phases) and sums per boundary type (relations, phases, 4)."""
+    """Fits at every phase of one period: ``explained`` (relations, phases) and sums per boundary type (relations, phases, 4).
+
+    ``apart``: what of ``explained`` is not common to all boundaries.
+    """
 
     period: float
     phases: F64
     explained: F64
+    apart: F64
     a1: F64
     a2: F64
 
@@ -202,7 +206,11 @@ def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = Fa
         a1[:, :, j] = np.where(mine, v1, 0.0).sum(axis=2)
         a2[:, :, j] = np.where(mine, v2, 0.0).sum(axis=2)
     explained = np.divide(a1**2, a2, out=np.zeros_like(a1), where=a2 > 0).sum(axis=2)
-    return PhaseScan(period, phases, explained, a1, a2)
+    total = a2.sum(axis=2)
+    common = np.divide(a1.sum(axis=2) ** 2, total, out=np.zeros_like(total), where=total > 0)
+    apart = np.maximum(explained - common, 0.0)
+    explained[_APART] = apart[_APART]
+    return PhaseScan(period, phases, explained, apart, a1, a2)
 
 
 def phase_lattice(standard: Standard) -> F64:
@@ -263,7 +271,8 @@ class WheelFit:
 
     ``strength``: explained square per jump over the variance that boundaries at null periods show, an F ratio. ``null_peak``: the
     largest of that at null periods, once the fit is taken out. ``near_peak``: the largest at the near periods, fit left in.
-    ``curves`` (relations, phases): evidence for each phase of the lattice. ``variance``: of sqrt(weight) * ratio as a boundary
+    ``curves`` (relations, phases): evidence for each phase of the lattice; ``curves_apart``: of steps that are not common to all
+    boundaries. ``variance``: of sqrt(weight) * ratio as a boundary
     sees it, so that a jump has the variance ``variance / jump_weight``.
     """
 
@@ -272,6 +281,7 @@ class WheelFit:
     joint: float
     joint_null: float
     curves: F64
+    curves_apart: F64
     strength: F64
     null_peak: F64
     near_peak: F64
@@ -285,8 +295,8 @@ class WheelFit:
         return np.asarray(self.curves.sum(axis=0))
 
     def curve_without(self, relations: Collection[str]) -> F64:
-        """The same over all relations but some."""
-        return np.asarray(self.curves[[k for k, name in enumerate(RELATIONS) if name not in relations]].sum(axis=0))
+        """The same over all relations but some, of steps that are not common to all boundaries."""
+        return np.asarray(self.curves_apart[[k for k, name in enumerate(RELATIONS) if name not in relations]].sum(axis=0))
 
     @property
     def null_ratio(self) -> float:
@@ -340,6 +350,7 @@ def _weighed(rows: Rows, view: View, standard: Standard, sums: Boundaries, true:
         joint=float(curves[:, best].sum()),
         joint_null=max(float(_joint(n.explained, variance).max()) for n in nulls),
         curves=curves,
+        curves_apart=_evidence(true.apart, variance),
         strength=true.explained[:, best] / safe,
         null_peak=np.max([n.explained.max(axis=1) for n in nulls], axis=0) / safe,
         near_peak=np.max([n.explained.max(axis=1) for n in nears], axis=0) / safe,
@@ -388,6 +399,9 @@ def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F6
 
 
 _EDGES = [INDEX["edge_left"], INDEX["edge_right"]]
+_APART = [INDEX["level"], INDEX["saturation"]]
+"""Relations in which nothing of the tape makes a step common to all boundaries: offsets of heads add up to none over a turn. Bands of a
+picture do, and so does a scallop where a decoder mixes lines."""
 SAME_CANDIDATE = 8
 """Steps of the lattice within which two phases are one candidate: a quarter of a line in 525."""
 JOINT_CAP = 1e3
