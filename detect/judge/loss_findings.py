@@ -34,6 +34,8 @@ LEAST_TOLD = 5
 
 ONE_BAND_CHANCE = 1e-3
 """Chance of a head's losses to crowd so in one of its bands, below which the picture makes them (house practice)."""
+ONE_BAND_SHARE = 0.5
+"""... if at least so many are there: of thousands that a failing head loses, no band has just its share."""
 
 Severity = Literal["note", "flag"]
 
@@ -135,7 +137,7 @@ def in_one_band(line: NDArray[np.int64], phase_lines: float, standard: Standard)
     passes = np.floor((line - phase_lines) / float(standard.lines_per_pass)).astype(int)
     turns = standard.passes_per_field // HEADS
     most = int(np.bincount((passes + HEADS) // HEADS).max())
-    return bool(turns * stats.binom.sf(most - 1, len(line), 1 / turns) < ONE_BAND_CHANCE)
+    return most >= ONE_BAND_SHARE * len(line) and bool(turns * stats.binom.sf(most - 1, len(line), 1 / turns) < ONE_BAND_CHANCE)
 
 
 def _spread_finding(

@@ -50,14 +50,12 @@ class NoiseAlong:
 
 def _reads(standard: Standard, view: View, phase: float) -> F64:
     """What slope and bow (ends against middle) and the heads B, C, D against A read, (bottom, 5)."""
-    block = view.noise_block_rows
     rows = np.arange(view.bottom, dtype=np.float64)
     middle = line_fraction(standard, ACTIVE_SAMPLES / 2)
 
     def shapes(row: F64) -> F64:
-        first = np.floor(row / block) * block
-        each = [theta(standard, phase, first + k if block > 1 else row, middle) for k in range(block)]
-        return np.asarray(np.mean([np.stack([skew_shape(at), scallop_shape(at)], axis=1) for at in each], axis=0))
+        at = theta(standard, phase, row, middle)
+        return np.stack([skew_shape(at), scallop_shape(at)], axis=1)
 
     heads = head_readings(standard, view, "noise", phase).reads()[:, : HEADS - 1]
     return np.hstack([shapes(rows + 2) - shapes(rows), heads])
@@ -69,7 +67,12 @@ def _nulls(standard: Standard, view: View) -> F64:
 
 
 def noise_along(rows: Rows, view: View, standard: Standard, phase: float) -> NoiseAlong | None:
-    """Slope and bow of the noise along the pass; None where they cannot be told."""
+    """Slope and bow of the noise along the pass; None where they cannot be told.
+
+    A carrier that codes blocks of rows spreads its own noise by rows of macroblocks, 16 or 32 rows, which is next to half a pass or one.
+    """
+    if view.noise_block_rows > 1:
+        return None
     k = INDEX["noise"]
     reads = _reads(standard, view, phase)
     white = white_rows(
@@ -80,7 +83,7 @@ def noise_along(rows: Rows, view: View, standard: Standard, phase: float) -> Noi
     value, cov = _fit(white, white.basis(reads), white.data)
     rest = white.data - white.basis(reads) @ value
     heads_off = white.data - white.basis(reads)[:, SHAPES:] @ value[SHAPES:]
-    near = near_places(standard, phase, resolved_lines=view.resolved_lines("noise"))
+    near = near_places(standard, phase)
     proof = proof_of(
         _square(value, cov),
         max(_square(*_fit(white, white.basis(_reads(at, view, p)), rest)) for at, p in null_places(standard)),

@@ -66,7 +66,8 @@ class Hook:
 def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, F64]:
     """Mean place of both blanking edges, ns from column 0, and the share of fields that show them: (parts, rows, 2) each.
 
-    ``chosen`` (windows,): the windows to use; at most ``PARTS`` parts of about equal numbers of them.
+    ``chosen`` (windows,): the windows to use; at most ``PARTS`` parts of about equal numbers of them. What was undone before measuring is
+    added back: edges put in afterwards moved with it.
     """
     part_of = np.cumsum(chosen) - 1
     count = min(PARTS, int(chosen.sum()))
@@ -77,11 +78,13 @@ def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, 
     first = 0
     for chunk in readings.chunks():
         sums = chunk.sums["edges"]
+        undone = chunk.scalars.get("deshift")
+        back = 0.0 if undone is None else np.stack([undone[0], undone[0] + undone[1]], axis=1)
         for k in np.flatnonzero(chosen[first : first + len(chunk.frames)]):
             part = int(part_of[first + k])
             if num is None or den is None:
                 num, den = np.zeros((count, *sums.weight.shape[1:])), np.zeros((count, *sums.weight.shape[1:]))
-            num[part] += sums.weight[k] * sums.ratio[k]
+            num[part] += sums.weight[k] * (sums.ratio[k] + back)
             den[part] += sums.weight[k]
             fields[part] += float(chunk.frames[k])
         first += len(chunk.frames)
