@@ -168,7 +168,8 @@ def repeated(per_minute: float, codec: str | None, options: argparse.Namespace) 
         kinds=options.kinds or None, damage_kinds=("compensated",), codecs=(codec,),
     ):  # fmt: skip
         found = find_losses(clip)
-        found.kind = f"noise of {clip.recipe.noise_ire} IRE"
+        if found.kind not in FOOLERS:  # light of the picture's own is told apart, as in the other parts
+            found.kind = f"noise of {clip.recipe.noise_ire} IRE"
         yield found
 
 

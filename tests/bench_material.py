@@ -54,6 +54,8 @@ PRESENCE = 0.55
 MEMORY = "memory"
 SUFFIX = {"mpeg2_intra": ".mxf", "mpeg2_long": ".mxf", "dv25": ".mov", "dv50": ".mov", "prores": ".mov", "h264": ".mkv", "v210": ".mov"}
 FILM_SHARE = 0.25
+COMPONENTS_SHARE = 0.25
+"""Share of tapes on which a phase error turns Cb and Cr, not U and V."""
 
 
 @dataclass(frozen=True)
@@ -258,6 +260,7 @@ def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | No
         chroma_snr_db=round(float(rng.uniform(40, 46)), 1),
         blanking=str(rng.choice(["tape", "reinserted"])),  # type: ignore[arg-type]
         saturation_follows_response=bool(rng.random() < 0.5),
+        colour_turns_in="components" if rng.random() < COMPONENTS_SHARE else "subcarrier",
     )
     if faults.blanking == "tape" and regime != "uncorrected":
         faults = replace(faults, blanking="reinserted")

@@ -46,5 +46,5 @@ def rows_and_fit(shift: np.ndarray, growth: np.ndarray, seed: int, noise_ns: flo
     for name, lines in (("shift", shift), ("ramp", growth)):
         put(rows, name, lines, rng.normal(0, noise_ns, HEIGHT - 6))
     none, many = np.zeros(len(RELATIONS)), np.zeros((len(RELATIONS), 4))
-    fit = WheelFit(PHASE, 0.01, 1.0, 1.0, many, many, none, none, none, np.full(len(RELATIONS), noise_ns**2), many, many)
+    fit = WheelFit(PHASE, 0.01, 1.0, 1.0, none, none, none, none, np.full(len(RELATIONS), noise_ns**2), many, many)
     return rows, fit

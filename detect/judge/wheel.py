@@ -7,7 +7,7 @@ period the phase is sought on its lattice; the same fit at other periods, with a
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TypeVar
@@ -176,15 +176,11 @@ def _grid(period: float, phases: tuple[float, ...], first: int, last: int) -> tu
 
 @dataclass(frozen=True, slots=True)
 class PhaseScan:
-    """Fits at every phase of one period: ``explained`` (relations, phases) and sums per boundary type (relations, phases, 4).
-
-    ``apart``: what of ``explained`` is not common to all boundaries.
-    """
+    """Fits at every phase of one period: ``explained`` (relations, phases) and sums per boundary type (relations, phases, 4)."""
 
     period: float
     phases: F64
     explained: F64
-    apart: F64
     a1: F64
     a2: F64
 
@@ -208,9 +204,8 @@ def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = Fa
     explained = np.divide(a1**2, a2, out=np.zeros_like(a1), where=a2 > 0).sum(axis=2)
     total = a2.sum(axis=2)
     common = np.divide(a1.sum(axis=2) ** 2, total, out=np.zeros_like(total), where=total > 0)
-    apart = np.maximum(explained - common, 0.0)
-    explained[_APART] = apart[_APART]
-    return PhaseScan(period, phases, explained, apart, a1, a2)
+    explained[_APART] = np.maximum(explained - common, 0.0)[_APART]
+    return PhaseScan(period, phases, explained, a1, a2)
 
 
 def phase_lattice(standard: Standard) -> F64:
@@ -271,32 +266,21 @@ class WheelFit:
 
     ``strength``: explained square per jump over the variance that boundaries at null periods show, an F ratio. ``null_peak``: the
     largest of that at null periods, once the fit is taken out. ``near_peak``: the largest at the near periods, fit left in.
-    ``curves`` (relations, phases): evidence for each phase of the lattice; ``curves_apart``: of steps that are not common to all
-    boundaries. ``variance``: of sqrt(weight) * ratio as a boundary
-    sees it, so that a jump has the variance ``variance / jump_weight``.
+    ``joint_curve`` (phases,): evidence for each phase of the lattice. ``variance``: of sqrt(weight) * ratio as a boundary sees it, so that
+    a jump has the variance ``variance / jump_weight``.
     """
 
     phase_lines: float
     phase_sigma_lines: float
     joint: float
     joint_null: float
-    curves: F64
-    curves_apart: F64
+    joint_curve: F64
     strength: F64
     null_peak: F64
     near_peak: F64
     variance: F64
     jumps: F64
     jump_weight: F64
-
-    @property
-    def joint_curve(self) -> F64:
-        """Evidence for each phase of the lattice over all relations, (phases,)."""
-        return np.asarray(self.curves.sum(axis=0))
-
-    def curve_without(self, relations: Collection[str]) -> F64:
-        """The same over all relations but some, of steps that are not common to all boundaries."""
-        return np.asarray(self.curves_apart[[k for k, name in enumerate(RELATIONS) if name not in relations]].sum(axis=0))
 
     @property
     def null_ratio(self) -> float:
@@ -341,16 +325,15 @@ def _weighed(rows: Rows, view: View, standard: Standard, sums: Boundaries, true:
     rest = boundaries(without_jumps(rows, view, period, float(lattice[best]), true.jumps()[:, best]), view)
     variance, nulls = _null_variance(rest, standard)
     nears = [scan_phases(sums, p, _phases(p, len(lattice))) for p in near_periods(standard)]
-    curves = _evidence(true.explained, variance)
+    curve = _joint(true.explained, variance)
     core = scan_phases(sums, period, lattice[best : best + 1], core=True)
     safe = np.where(variance > 0, variance, np.inf) * HEADS
     return WheelFit(
         phase_lines=float(lattice[best]),
-        phase_sigma_lines=_phase_sigma(curves.sum(axis=0), best, float(standard.phase_step_lines)),
-        joint=float(curves[:, best].sum()),
+        phase_sigma_lines=_phase_sigma(curve, best, float(standard.phase_step_lines)),
+        joint=float(curve[best]),
         joint_null=max(float(_joint(n.explained, variance).max()) for n in nulls),
-        curves=curves,
-        curves_apart=_evidence(true.apart, variance),
+        joint_curve=curve,
         strength=true.explained[:, best] / safe,
         null_peak=np.max([n.explained.max(axis=1) for n in nulls], axis=0) / safe,
         near_peak=np.max([n.explained.max(axis=1) for n in nears], axis=0) / safe,
@@ -372,19 +355,14 @@ def _null_variance(sums: Boundaries, standard: Standard) -> tuple[F64, list[Phas
 
 
 def _joint(explained: F64, variance: F64) -> F64:
-    """Evidence for each phase over all relations, (phases,)."""
-    return np.asarray(_evidence(explained, variance).sum(axis=0))
-
-
-def _evidence(explained: F64, variance: F64) -> F64:
-    """Evidence for each phase, (relations, phases): what goes beyond twice the usual scatter, each relation capped.
+    """Evidence for each phase over all relations, (phases,): what goes beyond twice the usual scatter, each relation capped.
 
     The two blanking edges of a line move together if they are the tape's own, so each counts for no more than the other.
     """
     safe = np.where(variance > 0, variance, np.inf)[:, None] * HEADS
     beyond = np.clip(explained / safe - QUIET_STRENGTH, 0.0, JOINT_CAP)
     beyond[_EDGES] = beyond[_EDGES].min(axis=0)
-    return np.asarray(beyond * (HEADS / 2))
+    return np.asarray(beyond.sum(axis=0) * (HEADS / 2))
 
 
 def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F64) -> Rows:
