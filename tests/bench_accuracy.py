@@ -39,14 +39,14 @@ PER_HEAD = (*(k for k in TARGET if k not in SINGLE), "head_skew_ns", "differenti
 def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
     """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each.
 
-    Then, half as many again, tapes with faults of just the target size, some with a very large one, and more that fool.
+    Then, a third as many again, tapes with faults of just the target size, some with a very large one, and more that fool.
     """
     yield from _spread(clips, first_seed, seconds)
-    for seed in range(first_seed, first_seed + clips // 2):
+    for seed in range(first_seed, first_seed + clips // 3):
         yield at_target(seed, seconds=seconds)
     for seed in range(first_seed, first_seed + clips // 12):
         yield large(seed, seconds=seconds)
-    for seed in range(first_seed, first_seed + clips // 8):
+    for seed in range(first_seed, first_seed + clips // 12):
         for carrier in LOSSY:
             yield at_target(seed, seconds=seconds, carrier=carrier)
     for seed in range(first_seed, first_seed + clips // 5):
