@@ -9,7 +9,7 @@ from detect.judge.regimes import fit_regimes
 from detect.judge.rows import INDEX
 from detect.judge.timebase import TimeBaseFit
 from detect.standards import STD_525
-from tests.drawn_rows import HEIGHT, LEFT, VIEW, error_at, lines_of, put, rows_and_fit
+from tests.drawn_rows import HEIGHT, LEFT, PERIOD, PHASE, VIEW, error_at, lines_of, put, rows_and_fit
 
 
 def _fitted(shift: np.ndarray, growth: np.ndarray, seed: int) -> TimeBaseFit:
@@ -121,3 +121,16 @@ def test_errors_that_run_on_through_the_lines_are_not(seed: int) -> None:
     heads = np.array([-4.0, 12.0, -4.0, -4.0])
     rows, fit = rows_and_fit(*lines_of(20.0, 16.0, heads, corrected=False), seed)
     assert not fit_regimes(rows, VIEW, STD_525, fit).whole_lines
+
+
+@pytest.mark.parametrize("after", [2, -2])
+@pytest.mark.parametrize("seed", range(3))
+def test_one_line_of_every_pass_that_a_velocity_corrector_left_is_no_scallop(seed: int, after: int) -> None:
+    """Its slope is taken from the next line start, or the one before: at an end of the pass there is none."""
+    number = np.floor((np.arange(HEIGHT) / 2 - PHASE) / PERIOD + 1e-9)
+    alone = number != np.roll(number, -after)
+    shift, growth = (lines * alone for lines in lines_of(0, -150, np.zeros(4), corrected=True))
+    fit = _fitted(shift, growth, seed)
+    assert fit.regime == "undetermined"
+    assert np.isnan(fit.scallop_ns)
+    assert np.isnan(fit.velocity_ns)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from detect.judge.top_skew import find_hook
+from detect.judge.top_skew import edge_positions, find_hook
 from detect.judge.wheel import View
+from detect.readings import Chunk, Header, Readings, ReadingsWriter, Sums
 
 VIEW = View(0, 486)
 
@@ -97,3 +100,19 @@ def test_a_wheel_that_straight_edges_do_not_show_is_not_taken_off_them() -> None
     place, share = edges(0.0, 9.0, seed=10)
     wheel = np.where(np.arange(486) // 33 % 4 == 0, 150.0, -50.0)
     assert find_hook(place, share, VIEW, wheel_ns=wheel) is None
+
+
+def test_straight_edges_stay_straight_when_the_wheel_was_undone_before_measuring(tmp_path: Path) -> None:
+    """Lines were moved back by what was known of them, and edges put in afterwards went with them."""
+    start = np.where(np.arange(486) // 33 % 4 == 0, 150.0, -50.0).astype(np.float32)
+    growth = np.full(486, 4.0, np.float32)
+    left, right = np.full(486, 370.0) - start, np.full(486, 52_370.0) - start - growth
+    ratio = np.broadcast_to(np.stack([left, right], axis=1), (3, 486, 2)).astype(np.float32)
+    every = np.full(3, 30)
+    writer = ReadingsWriter(tmp_path / "undone.readings.zip")
+    sums = {"edges": Sums(ratio, np.full((3, 486, 2), 30.0, np.float32))}
+    writer.add_chunk(Chunk(30 * np.arange(3), 30 * np.arange(1, 4), every, sums, {"deshift": np.stack([start, growth])}))
+    writer.close(Header({}), losses={}, cuts=np.array([], np.int64))
+    place, _ = edge_positions(Readings(tmp_path / "undone.readings.zip"), np.ones(3, bool))
+    assert place[..., 0] == pytest.approx(np.full((3, 486), 370.0), abs=0.5)
+    assert place[..., 1] == pytest.approx(np.full((3, 486), 52_370.0), abs=20)  # half floats

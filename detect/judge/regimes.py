@@ -71,6 +71,8 @@ SOURCE = {"shift": 0, "ramp": 1, "hue_ramp": 2, "edge_left": 0, "edge_right": 1}
 
 ALL_FIGURES = 5
 """e_B, e_C, e_D against A, skew, scallop: the unknowns before those by which the ways of reading a scallop differ."""
+ENDS: tuple[TimingModel, ...] = ("first_lines", "last_lines")
+"""What a velocity corrector leaves where it lacks the line before or after: one line of every pass. No figure can be had of that."""
 ALL, SCALLOP = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1)
 """Which of the unknowns (e_B, e_C, e_D, skew, scallop) a model has."""
 
@@ -160,6 +162,10 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     right = picture.fit(standard, phase, has=SCALLOP)
     corrected = picture.fit(standard, phase, model="corrected")
     decided = _decided(standard, free, right, corrected, evident=evident)
+    alone = min(picture.fit(standard, phase, model=model, any_reference=True).chi_square for model in ENDS)
+    if min(free.chi_square + 4 * PRICE, right.chi_square, corrected.chi_square) - alone > LIKELIER:
+        nothing = time_base_of("undetermined", free.value[:5], free.cov[:5, :5], standard, scallop_known=False, gain=decided.gain)
+        return replace(nothing, velocity_ns=float("nan"), velocity_sigma_ns=float("nan"))
     if decided.regime == "line-corrected":
         final = picture.fit(standard, phase, model="corrected", any_reference=True)
         return time_base_of(

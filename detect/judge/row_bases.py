@@ -20,7 +20,7 @@ from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
 F64 = NDArray[np.float64]
 Curve = Callable[[F64], F64]
-TimingModel = Literal["uncorrected", "corrected", "whole_lines"]
+TimingModel = Literal["uncorrected", "corrected", "whole_lines", "first_lines", "last_lines"]
 
 SPREAD_SHARE = 0.9
 """Share of the slant that is taken off where lines are means of others, between what tapes tell: a step spread over lines reads 0.29
@@ -104,14 +104,18 @@ class TimingReadings:
     """What e_B, e_C, e_D against A, skew and scallop read in ns or degrees, uncorrected and line-corrected: (bottom, 5) each.
 
     ``whole_lines``: uncorrected, by a player that keeps a clock through each line: all of it is displaced as its start is.
+    ``first_lines``, ``last_lines``: as line-corrected, in the first or last line of every pass alone, which a velocity corrector may
+    leave as they are.
     """
 
     uncorrected: F64
     corrected: F64
     whole_lines: F64
+    first_lines: F64
+    last_lines: F64
 
     def of(self, model: TimingModel) -> F64:
-        return {"uncorrected": self.uncorrected, "corrected": self.corrected, "whole_lines": self.whole_lines}[model]
+        return np.asarray(getattr(self, model))
 
 
 @lru_cache(maxsize=512)
@@ -122,10 +126,21 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     def read(curve: Curve) -> F64:
         return slant_free(view, operator, curve)
 
-    def reading(shape: Curve, plus: float, minus: float | None = None) -> F64:
-        """Of the shape at one fraction of the line, less that at another."""
-        value = read(lambda row: shape(theta(standard, phase, row, plus)))
-        return value if minus is None else value - read(lambda row: shape(theta(standard, phase, row, minus)))
+    def reading(shape: Curve, plus: float, minus: float | None = None, of: Curve | None = None) -> F64:
+        """Of the shape at one fraction of the line, less that at another, in some of the lines or all."""
+
+        def at(row: F64) -> F64:
+            value = shape(theta(standard, phase, row, plus))
+            value = value if minus is None else value - shape(theta(standard, phase, row, minus))
+            return value if of is None else value * of(row)
+
+        return read(at)
+
+    def first(row: F64) -> F64:
+        return np.asarray(pass_of(standard, phase, row) != pass_of(standard, phase, row - 2), np.float64)
+
+    def last(row: F64) -> F64:
+        return np.asarray(pass_of(standard, phase, row) != pass_of(standard, phase, row + 2), np.float64)
 
     def is_head(head: int) -> Curve:
         return lambda row: np.asarray(pass_of(standard, phase, row) % HEADS == head, np.float64)
@@ -135,6 +150,7 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     heads = [read(is_head(h)) for h in range(1, HEADS)]
     none = np.zeros(view.bottom)
     whole = [none] * 5
+    ends: list[list[F64]] = [[none] * 5] * 2
     if relation == "shift" or relation in EDGES:
         whole = [*heads, reading(skew_shape, 0.0), reading(scallop_shape, 0.0)]
     if relation in EDGES:
@@ -144,12 +160,14 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     elif relation == "shift":
         uncorrected = [*heads, reading(skew_shape, centre), reading(scallop_shape, centre)]
         corrected = [*[none] * 4, reading(scallop_shape, centre, burst)]
+        ends = [[*[none] * 4, reading(scallop_shape, centre, burst, of)] for of in (first, last)]
     else:
         unit = -standard.subcarrier_deg_per_ns if relation == "hue_ramp" else 1.0
         skew, scallop = (unit * reading(shape, right, left) for shape in (skew_shape, scallop_shape))
         uncorrected = [*[none] * 3, skew, scallop]
         corrected = [*[none] * 4, scallop]
-    return TimingReadings(*(np.stack(reads, axis=1) for reads in (uncorrected, corrected, whole)))
+        ends = [[*[none] * 4, unit * reading(scallop_shape, right, left, of)] for of in (first, last)]
+    return TimingReadings(*(np.stack(reads, axis=1) for reads in (uncorrected, corrected, whole, *ends)))
 
 
 def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:
