@@ -82,6 +82,17 @@ def test_a_hook_at_one_edge_that_the_other_denies_is_content() -> None:
     assert find_hook(place, share, VIEW) is None
 
 
+def test_an_edge_that_two_rows_in_three_show_denies_a_hook_too_but_tells_none() -> None:
+    place, share = edges(0.0, 9.0, seed=7)
+    place[:, :, 1] = edges(-600.0, 6.0, seed=8)[0][:, :, 1]
+    share[:, 324:, 0] = 0.0
+    assert find_hook(place, share, VIEW) is None
+    place[:, :, 0] = edges(-600.0, 6.0, seed=9)[0][:, :, 0]
+    assert find_hook(place, share, VIEW) is not None
+    share[:, :, 1] = 0.0
+    assert find_hook(place, share, VIEW) is None
+
+
 def test_a_hook_that_moves_one_edge_out_of_the_picture_is_read_from_the_other() -> None:
     place, share = edges(800.0, 9.0, seed=8)
     share[:, :40, 1] = 0.0

@@ -25,8 +25,8 @@ FEWEST_PARTS = 3
 """Fewer parts that show an edge cannot show that it stands still."""
 LEAST_SHARE = 0.3
 """Share of a part's fields in which a row must show the edge; black content hides it in the others."""
-LEAST_ROWS = 0.8
-"""Share of the rows that must show an edge."""
+LEAST_ROWS, LEAST_TO_DENY = 0.8, 0.5
+"""Share of the rows in which an edge must be seen to tell of a hook, and to deny one that the other edge shows."""
 STANDS_NS = 60.0
 """Blanking stays within this from part to part (under a sample; common practice, no single source); edges of content do not."""
 SKIPPED_ROWS = 4
@@ -117,7 +117,9 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     line = (rows - view.top) / 2.0
     shown = (share >= LEAST_SHARE) & inside
     # counted part by part, the top rows apart: content may hide the edge of some
-    enough = shown.sum(1) >= LEAST_ROWS * inside.sum()
+    rows_shown = shown.sum(1) / inside.sum()
+    tells = np.count_nonzero(rows_shown >= LEAST_ROWS) >= FEWEST_PARTS
+    enough = rows_shown >= (LEAST_ROWS if tells else LEAST_TO_DENY)
     if enough.sum() < FEWEST_PARTS:
         return None
     place, shown = place[enough], shown[enough]
@@ -146,7 +148,7 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     alone = np.array([_fitted(o[s & top], line[s & top], decay, scatter)[1] for o, s in zip(off, shown, strict=True) if (s & top).any()])
     spread = 1.4826 * float(np.median(np.abs(alone - np.median(alone)))) * np.sqrt(np.pi / 2 / len(alone))
     agreed = len(alone) > 1 and abs(size) >= spread * stats.t.isf(BY_CHANCE / 2, len(alone) - 1)
-    clear = bool(abs(size) >= CLEAR * error and agreed)
+    clear = bool(tells and abs(size) >= CLEAR * error and agreed)
     return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay, clear)
 
 
