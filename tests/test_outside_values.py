@@ -8,7 +8,7 @@ import av
 import numpy as np
 import pytest
 from scipy import ndimage, optimize, stats
-from skimage.color import rgb2ycbcr
+from skimage.color import rgb2ycbcr, rgb2yuv
 from skimage.registration import phase_cross_correlation
 
 from detect.judge.rows import INDEX, RELATIONS, Rows, relation_rows
@@ -24,6 +24,7 @@ from detect.standards import (
     STD_525,
     STD_625,
     STRIPE_PITCH_MM,
+    V_OVER_U,
     WHEEL_RADIUS_MM,
     Standard,
     black_code,
@@ -344,6 +345,20 @@ def test_hue_turns_counter_clockwise_in_the_cb_cr_plane(turn_deg: float) -> None
     y = np.full((LINES, 720), 50.0)
     assert relation_at_boundary(y, chroma, "hue")[0] == pytest.approx(turn_deg, abs=0.1)
     assert relation_at_boundary(y, chroma, "saturation")[0] == pytest.approx(0.0, abs=0.1)
+
+
+def test_the_axes_of_the_subcarrier_are_those_of_scikit_image() -> None:
+    """scikit-image: rgb2yuv has U = 0.492 (B - Y), V = 0.877 (R - Y); rgb2ycbcr is BT.601."""
+    rgb = np.random.default_rng(1).random((50, 1, 3))
+    yuv, ycbcr = rgb2yuv(rgb), rgb2ycbcr(rgb)
+    blue, red = yuv[..., 1] / (ycbcr[..., 1] - 128), yuv[..., 2] / (ycbcr[..., 2] - 128)
+    assert red / blue == pytest.approx(np.full((50, 1), V_OVER_U), rel=0.003)
+
+
+def test_red_of_the_bars_lies_where_a_vectorscope_has_its_box() -> None:
+    """103.5 degrees (common practice, no single source), of BT.601's Cb and Cr of red."""
+    _, cb, cr = rgb2ycbcr(np.array([[[0.75, 0.0, 0.0]]]))[0, 0] - 128
+    assert np.degrees(np.arctan2(V_OVER_U * cr, cb)) == pytest.approx(103.5, abs=0.1)
 
 
 @pytest.mark.parametrize("gain", [1.05, 0.9])
