@@ -26,9 +26,9 @@ from detect.readings import Readings
 from detect.standards import HEADS, RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
-COMBED_RESPONSE = 1.5
-"""(1 - gain) / gain of response at 3 MHz where a comb has parted chroma from luminance: the comb makes fine luminance of several lines
-too, and most of a head's response is lost (house value)."""
+COMBED: Doubt = {"response": 1.5, "noise": 0.4}
+"""(1 - gain) / gain of response at 3 MHz and of noise where a comb has parted chroma from luminance: the comb makes fine luminance of
+several lines too, and what heads differ by there is spread over them (house value)."""
 AVERAGED_OVER_PLAIN = 1.2
 """How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
 KEEPS_NOISE = 0.1
@@ -135,7 +135,7 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     clear = won[best] - won["one"] > 2 * DECODER_ODDS and won[best] > AVERAGED_OVER_PLAIN * won["one"]
     if not clear:
         return file
-    combed = {} if file.standard.alternating_v else {"response": max(COMBED_RESPONSE, file.doubt.get("response", 0.0))}
+    combed = {} if file.standard.alternating_v else {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()}
     return replace(file, view=views[best], doubt={**file.doubt, **combed})
 
 
