@@ -20,7 +20,7 @@ FAMILY = {
 }  # fmt: skip
 NONE: Doubt = {}
 
-_MPEG2 = {"timing": 0.1, "saturation": 0.2, "hue": 0.2, "level": 0.15, "noise": 0.25, "response": 0.15}
+_MPEG2 = {"timing": 0.1, "saturation": 0.2, "hue": 0.2, "level": 0.15, "noise": 0.45, "response": 0.15}
 _DV = {"timing": 0.12, "saturation": 0.6, "hue": 0.9, "level": 0.15, "noise": 0.4, "response": 0.35}
 _PRORES = {"timing": 0.08, "saturation": 0.2, "hue": 0.2, "level": 0.12, "noise": 0.2, "response": 0.15}
 _INTER = {"timing": 0.3, "saturation": 1.0, "hue": 1.0, "level": 0.6, "noise": 1.5, "response": 0.5}
