@@ -22,7 +22,7 @@ from detect.standards import Standard
 F64 = NDArray[np.float64]
 
 REACH_LINES = 2.0
-"""How far from the phase of the jumps another one is looked for: a bow of 150 ns moved it by a line."""
+"""How far from the phase of the jumps another one is looked for: a bow moves it by a line or so (house value)."""
 COARSE_LINES = 0.125
 """Steps in which the phases around are looked through; about the best of them the lattice is."""
 FREE_UNKNOWNS = 4
