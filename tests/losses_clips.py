@@ -229,10 +229,14 @@ _COMPILED_FOR: set[str] = set()
 
 def search(frames: Sequence[Frame], *, height: int, depth: int, codec: str, minutes: float) -> Found:
     """Search frames for losses; CPU time is that of the search and the cuts alone, compiled before."""
+    raster = m.raster_of(height)
     if codec not in _COMPILED_FOR:
         _COMPILED_FOR.add(codec)
-        search(frames[:WARMING_FRAMES], height=height, depth=depth, codec=codec, minutes=minutes)
-    raster = m.raster_of(height)
+        blinds = [(scene("stripes", "bench", height, 1), 2 * WARMING_FRAMES)]  # what is done in stripes alone is compiled too
+        recipe = m.Recipe(bit_depth=depth)
+        striped = [frame for frame, _ in m.render(blinds, raster, recipe, [], 1)]
+        for some in (frames[:WARMING_FRAMES], striped):
+            search(some, height=height, depth=depth, codec=codec, minutes=minutes)
     samples = SampleFormat(depth, 2, 1, False, True)
     finder = LossFinder(
         samples,

@@ -35,7 +35,7 @@ def test_the_search_agrees_with_every_place_tried_by_hand(x0: int, length: int) 
     y = np.where(rng.random((6, LINES, WIDTH)) < 0.5, 4, 1019).astype(np.int16)
     refs = np.array([0, 1, 3, -1])
     moves = rng.normal(0, [6, 2], (3, 4, 2)).astype(np.float32)
-    found = found_again(y, 2, refs, moves, 30, 29, 31, x0, x0 + length)
+    found = found_again(y, 2, refs, moves, 30, 29, 31, x0, x0 + length, 0.0)
     assert found == pytest.approx(by_hand(y, refs, moves, 30, x0, x0 + length), abs=1e-6)
 
 
@@ -45,6 +45,6 @@ def test_a_piece_that_moved_is_found_and_a_new_one_is_not() -> None:
     y[2, 30, 200:230] = 900
     y[3, 32, 207:237] = 900
     refs, still = np.array([0, 1, 3, 4]), np.zeros((3, 4, 2), np.float32)
-    assert found_again(y, 2, refs, still, 30, 29, 31, 200, 230) == 0.0
+    assert found_again(y, 2, refs, still, 30, 29, 31, 200, 230, 0.0) == 0.0
     y[3, 32, 207:237] = 300
-    assert found_again(y, 2, refs, still, 30, 29, 31, 200, 230) > 500
+    assert found_again(y, 2, refs, still, 30, 29, 31, 200, 230, 0.0) > 500

@@ -78,6 +78,7 @@ def found_again(
     below: int,
     x0: int,
     x1: int,
+    enough: float,
 ) -> float:
     """Is this piece of line, with the lines above and below, anywhere near in the fields around?
 
@@ -113,6 +114,8 @@ def found_again(
                     if sides >= limit:
                         break
                 best = min(best, max(own[k] / (count + 2), sides / (2 * count)))
+            if best <= enough:
+                return best
     return best
 
 
@@ -122,7 +125,7 @@ def search_runs(y: I16, here: int, refs: NDArray[np.int64], moves: F32, beside: 
     for w in which:
         f = features[w]
         x0, x1 = max(int(f[1]), 3), min(int(f[2]), y.shape[2] - 3)
-        f[20] = found_again(y, here, refs, moves[w], int(f[0]), beside[w, 0], beside[w, 1], x0, x1)
+        f[20] = found_again(y, here, refs, moves[w], int(f[0]), beside[w, 0], beside[w, 1], x0, x1, 0.0)
 
 
 @compiled
@@ -176,13 +179,28 @@ def _moves(past: F32, ahead: F32, spans: F32, half: int, line: int, x: int, line
 @compiled
 def _unlike(y: I16, here: int, refs: NDArray[np.int64], moves: F32, line: int, x0: int, x1: int) -> tuple[float, float]:
     """How far a piece differs from the likest place around, and the most that the same piece of a line around does."""
-    own = found_again(y, here, refs, moves, line, line - 1, line + 1, x0, x1)
+    own = found_again(y, here, refs, moves, line, line - 1, line + 1, x0, x1, 0.0)
     worst = 0.0
     for k in CONTROLS:
-        worst = max(worst, found_again(y, here, refs, moves, line + k, line + k - 1, line + k + 1, x0, x1))
+        worst = max(worst, found_again(y, here, refs, moves, line + k, line + k - 1, line + k + 1, x0, x1, 0.0))
         if worst > own:
             break
     return own, worst
+
+
+@compiled
+def _block_unlike(y: I16, here: int, refs: NDArray[np.int64], moves: F32, line: int, x0: int, x1: int) -> bool:
+    """Is a block UNLIKE_RATIO times as unlike as its controls are? Each is looked for only until it cannot change the answer."""
+    own = found_again(y, here, refs, moves, line, line - 1, line + 1, x0, x1, UNLIKE_RATIO * LEAST_CODES)
+    usual = own / UNLIKE_RATIO - LEAST_CODES
+    if usual < 0.0:
+        return False
+    worst = 0.0
+    for k in CONTROLS:
+        worst = max(worst, found_again(y, here, refs, moves, line + k, line + k - 1, line + k + 1, x0, x1, usual))
+        if worst > usual:
+            break
+    return bool(worst <= usual)
 
 
 @compiled
@@ -225,14 +243,12 @@ def unlike_pieces(
                 x0 = x1 = x
                 while x0 - BLOCK_SAMPLES >= done and blocks < MOST_BLOCKS:
                     blocks += 1
-                    own, worst = _unlike(y, here, refs, moves, i, x0 - BLOCK_SAMPLES, x0)
-                    if own < UNLIKE_RATIO * (worst + LEAST_CODES):
+                    if not _block_unlike(y, here, refs, moves, i, x0 - BLOCK_SAMPLES, x0):
                         break
                     x0 -= BLOCK_SAMPLES
                 while x1 + BLOCK_SAMPLES <= right - 3 and blocks < MOST_BLOCKS:
                     blocks += 1
-                    own, worst = _unlike(y, here, refs, moves, i, x1, x1 + BLOCK_SAMPLES)
-                    if own < UNLIKE_RATIO * (worst + LEAST_CODES):
+                    if not _block_unlike(y, here, refs, moves, i, x1, x1 + BLOCK_SAMPLES):
                         break
                     x1 += BLOCK_SAMPLES
                 done = max(x1, x + 2 * STEP_SAMPLES)
