@@ -37,6 +37,9 @@ OF_FIRST_LINE = 0.07
 a scallop's growth then differs by a tenth from one to the next (same source)."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
+RESPONSE_OF_NOISE = 0.05
+"""Share of a head's noise figure that its response may owe to it: a line of much more noise than the next is taken for sharper (same
+source, differences of 5 dB and more in grainy pictures)."""
 DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
 HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
@@ -183,6 +186,7 @@ def stretch_readings(
 
     saturation, noise = offsets("saturation", "saturation"), offsets("noise", "noise")
     response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
+    response = [replace(r, sigma=np.hypot(r.sigma, RESPONSE_OF_NOISE * np.nan_to_num(noise.value))) for r in response]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     hue = None  # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
     if standard.short_name == "525":
