@@ -239,3 +239,11 @@ def test_a_carrier_says_what_it_cannot_show(tmp_path: Path, name: str, height: i
 def test_monochrome_files_say_that_colour_is_missing(tmp_path: Path) -> None:
     gray = Carrier("gray", "ffv1", "gray", ".mkv", {"g": "1"})
     assert any("no colour" in text for text in open_transfer(clip(tmp_path, gray, Scene(480), frames=4)).limits)
+
+
+def test_grouped_pictures_of_a_lossless_codec_take_nothing_away(tmp_path: Path) -> None:
+    """FFV1 with more than one picture in a group carries its coder's state over, not its pictures (RFC 9043, section 4.4, from memory)."""
+    grouped = Carrier("grouped", "ffv1", "yuv422p10", ".mkv", {"g": "12", "level": "3"})
+    transfer = open_transfer(clip(tmp_path, grouped, Scene(486), frames=4))
+    assert not transfer.intra_only
+    assert transfer.limits == ()

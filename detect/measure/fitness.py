@@ -177,7 +177,7 @@ def carrier_limits(transfer: Transfer) -> tuple[str, ...]:
     samples = transfer.samples
     if transfer.codec not in LOSSLESS:
         limits.append(f"{transfer.codec} is lossy: errors read smaller than they are and noise is changed")
-    if transfer.codec == "h264" or not transfer.intra_only:
+    if transfer.codec not in LOSSLESS and (transfer.codec == "h264" or not transfer.intra_only):
         limits.append("pictures are predicted from others: compensated dropouts and noise cannot be told")
     if not samples.has_chroma:
         limits.append("no colour in the file: saturation and hue cannot be measured")
