@@ -40,6 +40,9 @@ NOISE_OF_RESPONSE = 0.08
 RESPONSE_OF_NOISE = 0.05
 """Share of a head's noise figure that its response may owe to it: a line of much more noise than the next is taken for sharper (same
 source, differences of 5 dB and more in grainy pictures)."""
+LEAST_MIXED_DEG = 3.0
+"""Differences among the steps of displacement, in degrees of subcarrier, from which a comb's mixing of them is asked: it takes a quarter
+of them to a line in eight, which is then no tenth of a degree for a head."""
 DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
 HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
@@ -292,7 +295,18 @@ def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing:
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
     known = None if timing.whole_lines else scallop * hue_of_scallop(standard, view, fit.phase_lines)
     gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
-    return HeadTerms(common=True, known=known, gain=gain)
+    return HeadTerms(common=True, mixed=_mixed_hue(timing, standard), known=known, gain=gain)
+
+
+def _mixed_hue(timing: TimeBaseFit, standard: Standard) -> tuple[float, ...] | None:
+    """Degrees of subcarrier by which passes are displaced against each other, by type of boundary; None where that is next to nothing.
+
+    The burst takes them away from colour decoded line by line. A comb that adds the composite signal of neighbouring lines adds
+    subcarriers that far apart, in the lines beside a boundary alone.
+    """
+    places = np.nan_to_num(timing.quadrature_ns)
+    steps = standard.subcarrier_deg_per_ns * (np.roll(places, -1) - places - float(np.nan_to_num(timing.skew_ns)))
+    return tuple(steps.tolist()) if timing.regime == "uncorrected" and np.ptp(steps) > LEAST_MIXED_DEG else None
 
 
 def _of_spread_lines(read: Offsets, view: View) -> Offsets:

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.row_bases import HeadReadings, first_line_reads, head_readings
+from detect.judge.row_bases import HeadReadings, first_line_reads, head_readings, mixed_reads
 from detect.judge.rows import INDEX, Rows
 from detect.judge.wheel import View, null_places
 from detect.judge.white_rows import WhiteRows, white_rows
@@ -31,11 +31,13 @@ ROUNDS = 3
 class HeadTerms:
     """What else is in the rows of a relation.
 
-    ``common``: a step common to all boundaries. ``first_line``: something that the first line of every pass has by itself. ``gain``
+    ``common``: a step common to all boundaries. ``mixed``: that a decoder which adds lines takes a part of these steps, one for each type
+    of boundary, over to the lines on either side. ``first_line``: something that the first line of every pass has by itself. ``gain``
     (bottom,) multiplies the rows, ``known`` (bottom,) is taken off them.
     """
 
     common: bool = False
+    mixed: tuple[float, ...] | None = None
     first_line: bool = False
     known: F64 | None = None
     gain: F64 | None = None
@@ -77,15 +79,21 @@ class HeadFit:
 
 
 def _reads(standard: Standard, view: View, relation: str, phase: float, shows: float, terms: HeadTerms) -> F64:
-    """What the unknowns read: heads B, C and D against A, then what the terms ask for; (bottom, 3 to 5)."""
+    """What the unknowns read: heads B, C and D against A, then what the terms ask for; (bottom, 3 to 6)."""
     each = head_readings(standard, view, relation, phase).reads(shows)
-    reads = each if terms.common else each[:, : HEADS - 1]
-    return np.column_stack([reads, first_line_reads(standard, view, relation, phase)]) if terms.first_line else reads
+    reads = [each if terms.common else each[:, : HEADS - 1]]
+    if terms.mixed is not None:
+        reads.append(mixed_reads(standard, view, relation, phase, terms.mixed))
+    if terms.first_line:
+        reads.append(first_line_reads(standard, view, relation, phase))
+    return np.column_stack(reads)
 
 
 @lru_cache(maxsize=24)
-def _nulls(standard: Standard, view: View, relation: str, *, common: bool, first_line: bool) -> F64:
-    terms = HeadTerms(common=common, first_line=first_line)
+def _nulls(
+    standard: Standard, view: View, relation: str, *, common: bool, mixed: tuple[float, ...] | None, first_line: bool
+) -> F64:
+    terms = HeadTerms(common=common, mixed=mixed, first_line=first_line)
     return np.stack([_reads(at, view, relation, phase, NEIGHBOURS_SHOW, terms) for at, phase in null_places(standard)], axis=1)
 
 
@@ -101,7 +109,7 @@ def fit_heads(
     white = white_rows(
         ratio, rows.weight[k][: view.bottom], view, reach=2 * operator.step_y,
         faults=_reads(standard, view, relation, phase, NEIGHBOURS_SHOW, terms),
-        nulls=_nulls(standard, view, relation, common=terms.common, first_line=terms.first_line),
+        nulls=_nulls(standard, view, relation, common=terms.common, mixed=terms.mixed, first_line=terms.first_line),
     )  # fmt: skip
     if white is None:
         return None

@@ -99,6 +99,23 @@ def first_line_reads(standard: Standard, view: View, relation: str, phase: float
     return slant_free(view, operator, is_first)
 
 
+@lru_cache(maxsize=512)
+def mixed_reads(standard: Standard, view: View, relation: str, phase: float, steps: tuple[float, ...]) -> F64:
+    """What is read where the lines beside each boundary lie nearer to each other by a share of its step, for a share of one: (bottom,).
+
+    ``steps``: of each type of boundary, 0 from A to B, 3 from D to A.
+    """
+    step_of = np.asarray(steps)
+
+    def nearer(row: F64) -> F64:
+        before, own, after = (pass_of(standard, phase, row + beside) for beside in (-2, 0, 2))
+        last = (after != own) * step_of[(own % HEADS).astype(np.int64)]
+        first = (before != own) * step_of[(before % HEADS).astype(np.int64)]
+        return np.asarray(last - first, np.float64)
+
+    return slant_free(view, view.operator(relation), nearer)
+
+
 @dataclass(frozen=True, slots=True)
 class TimingReadings:
     """What e_B, e_C, e_D against A, skew and scallop read in ns or degrees, uncorrected and line-corrected: (bottom, 5) each.
