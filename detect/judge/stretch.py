@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,6 +13,7 @@ from detect.judge.doubt import NONE, Doubt
 from detect.judge.evidence import LEAST_PICTURES, PictureCount, wheel_found
 from detect.judge.figures import stretch_readings
 from detect.judge.noise_floor import LineEnergies, LineLevels, Quiet
+from detect.judge.one_place import without_one_place
 from detect.judge.phase_by_rows import fit_wheel_by_rows
 from detect.judge.regimes import PRICE
 from detect.judge.row_evidence import timing_evidence
@@ -27,6 +29,10 @@ F64 = NDArray[np.float64]
 EVIDENT_GAIN = 2 * PRICE
 """Chi-square by which the uncorrected model must at least be likelier before evidence of skew or quadrature makes it certain: behind a
 corrector a scallop poses as skew, and the model then wins nothing or loses by far (docs/evidence.md)."""
+
+
+MOST_PLACES = 5
+"""Places of the picture that are left out of a relation at most, one after another (house value)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +103,24 @@ def fit_windows_alone(
     readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
 ) -> WheelFit:
     """The wheel in the chosen windows, without the figures, which take longer."""
-    return fit_wheel(Gathering.of(readings, chosen, height=height).rows(), view, standard, phase=phase)
+    return _fitted(Gathering.of(readings, chosen, height=height).rows(), view, standard, phase, fit_wheel)[1]
+
+
+def _fitted(
+    rows: Rows, view: View, standard: Standard, phase: float | None, search: Callable[[Rows, View, Standard], WheelFit]
+) -> tuple[Rows, WheelFit]:
+    """The wheel, and the rows without places of the picture that pose as it."""
+
+    def fitted(rows: Rows) -> WheelFit:
+        return search(rows, view, standard) if phase is None else fit_wheel(rows, view, standard, phase=phase)
+
+    fit = fitted(rows)
+    for _ in range(MOST_PLACES):
+        left = without_one_place(rows, view, standard, fit) if phase is not None or wheel_found(fit) else rows
+        if left is rows:
+            break
+        rows, fit = left, fitted(left)
+    return rows, fit
 
 
 def pool_windows(
@@ -114,7 +137,7 @@ def pool_windows(
     """Pool the chosen windows of a file and fit. ``levels``: what noise the lines of the whole file show."""
     seen = Gathering.of(readings, chosen, height=height)
     rows, shots = seen.rows(), seen.shots
-    fit = fit_wheel_by_rows(rows, view, standard) if phase is None else fit_wheel(rows, view, standard, phase=phase)
+    rows, fit = _fitted(rows, view, standard, phase, fit_wheel_by_rows)
     quiet = None if levels is None else Quiet(levels, LineEnergies.of(readings.chosen(chosen), view, height))
     figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, quiet=quiet)
     pooled = Pooled(rows, fit, figures, timing, seen.pictures(view), seen.groups, quiet=quiet)

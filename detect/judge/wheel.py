@@ -174,6 +174,17 @@ def _grid(period: float, phases: tuple[float, ...], first: int, last: int) -> tu
     return c, kind
 
 
+def grid_of(standard: Standard, phase: float, sums: Boundaries) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First rows of the bands at one phase that are in view, and the types of the boundaries they begin at: (boundaries,) each."""
+    c, kind = _grid(float(standard.lines_per_pass), (phase,), sums.first, sums.last)
+    return c[0][c[0] >= 0], kind[0][c[0] >= 0]
+
+
+def template_of(height: int, operator: Operator) -> Template:
+    """Pair rows at which a boundary shows, for each first row of a band."""
+    return _template(height, operator, crossing_only=False)
+
+
 @dataclass(frozen=True, slots=True)
 class PhaseScan:
     """Fits at every phase of one period: ``explained`` (relations, phases) and sums per boundary type (relations, phases, 4)."""
@@ -377,9 +388,10 @@ def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F6
 
 
 _EDGES = [INDEX["edge_left"], INDEX["edge_right"]]
-_APART = [INDEX["level"], INDEX["saturation"]]
+APART = ("level", "saturation")
 """Relations in which nothing of the tape makes a step common to all boundaries: offsets of heads add up to none over a turn. Bands of a
 picture do, and so does a scallop where a decoder mixes lines."""
+_APART = [INDEX[name] for name in APART]
 SAME_CANDIDATE = 8
 """Steps of the lattice within which two phases are one candidate: a quarter of a line in 525."""
 JOINT_CAP = 1e3
