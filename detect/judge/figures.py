@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
 from detect.judge.doubt import NONE, Doubt, widened
-from detect.judge.head_fit import PLAIN, HeadTerms, fit_heads
+from detect.judge.head_fit import PLAIN, HeadFit, HeadTerms, fit_heads
 from detect.judge.noise_floor import Quiet
 from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import skew_of_scallop, timing_design
-from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
+from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets, mixed_steps
 from detect.judge.wheel import ALONE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard, pass_of_rows
@@ -40,9 +40,9 @@ NOISE_OF_RESPONSE = 0.08
 RESPONSE_OF_NOISE = 0.05
 """Share of a head's noise figure that its response may owe to it: a line of much more noise than the next is taken for sharper (same
 source, differences of 5 dB and more in grainy pictures)."""
-LEAST_MIXED_DEG = 3.0
-"""Differences among the steps of displacement, in degrees of subcarrier, from which a comb's mixing of them is asked: it takes a quarter
-of them to a line in eight, which is then no tenth of a degree for a head."""
+OF_MIXED = 0.5
+"""Share of what a comb takes over a head change that may be left in the hue of the heads on either side: an adaptive comb does it in some
+places of the picture and not in others (house value, from two tapes of another simulator)."""
 DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
 HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
@@ -144,6 +144,16 @@ def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, t
     return np.asarray(-standard.subcarrier_deg_per_ns * design.shift_corrected[:, 1] * scallop)
 
 
+def hue_from_mixing(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
+    """Jumps of hue that a comb makes by taking steps of displacement over to the lines beside a boundary, (4,).
+
+    Both lines come nearer by the share that is taken over, the lines about them stay: 1.5 ((b - a) - (n - p) / 3) reads three of it.
+    """
+    terms = hue_terms(rows, view, standard, fit, timing)
+    heads = None if terms.mixed is None else fit_heads(rows, view, standard, "hue", fit.phase_lines, terms)
+    return np.zeros(HEADS) if heads is None or terms.mixed is None else -3 * heads.mixed * np.asarray(terms.mixed)
+
+
 def shift_from_scallop(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
     """Jumps of displacement that the scallop makes at mid-line of uncorrected material, (4,): not skew's."""
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else 0.0
@@ -242,11 +252,18 @@ def _hue_read(
 ) -> tuple[F64, F64]:
     """Offsets of the heads in hue and their standard errors, what scallop does taken off."""
     if by_rows:
-        heads = fit_heads(rows, view, standard, "hue", fit.phase_lines, hue_terms(rows, view, standard, fit, timing))
+        terms = hue_terms(rows, view, standard, fit, timing)
+        heads = fit_heads(rows, view, standard, "hue", fit.phase_lines, terms)
         if heads is not None:
-            return heads.value, heads.sigma
+            return heads.value, _with_mixed(heads)
     known = hue_from_timing(rows, view, standard, fit, timing)
     return _by_jumps(fit, "hue", common=True, known=known, gain=_hue_gain(fit))
+
+
+def _with_mixed(heads: HeadFit) -> F64:
+    """Standard errors, with what a comb may have left in the heads on either side of a step."""
+    steps = np.abs(np.zeros(HEADS) if heads.terms.mixed is None else np.asarray(heads.terms.mixed))
+    return np.hypot(heads.sigma, OF_MIXED * heads.mixed * np.maximum(steps, np.roll(steps, 1)))
 
 
 def _by_luma(
@@ -258,12 +275,13 @@ def _by_luma(
     by phi against the next, products of the two shrink by 1 - cos phi, and brightness that runs along the line makes the square of that.
     """
     gain = head_readings(standard, view, relation, fit.phase_lines).of_boundaries(_hue_gain(fit))
-    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, HeadTerms(gain=gain))
+    mixed = mixed_steps(timing, standard) if relation == "hue_luma" else None
+    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, HeadTerms(mixed=mixed, gain=gain))
     if heads is None:
         return None
     off = np.nan_to_num(saturation.value)
     of_head = 1 + off / 100 if relation == "saturation_luma" else 1.0
-    read = offsets_of(of_head * heads.value, of_head * heads.sigma, relation, shots=shots)
+    read = offsets_of(of_head * heads.value, of_head * _with_mixed(heads), relation, shots=shots)
     turn = np.radians(standard.subcarrier_deg_per_ns * float(np.nan_to_num(timing.velocity_ns)) / 2)
     unit = 100.0 if relation == "saturation_luma" else np.degrees(1.0)
     lost = (1 - np.cos(np.clip(turn, -np.pi, np.pi))) ** 2
@@ -295,18 +313,7 @@ def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing:
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
     known = None if timing.whole_lines else scallop * hue_of_scallop(standard, view, fit.phase_lines)
     gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
-    return HeadTerms(common=True, mixed=_mixed_hue(timing, standard), known=known, gain=gain)
-
-
-def _mixed_hue(timing: TimeBaseFit, standard: Standard) -> tuple[float, ...] | None:
-    """Degrees of subcarrier by which passes are displaced against each other, by type of boundary; None where that is next to nothing.
-
-    The burst takes them away from colour decoded line by line. A comb that adds the composite signal of neighbouring lines adds
-    subcarriers that far apart, in the lines beside a boundary alone.
-    """
-    places = np.nan_to_num(timing.quadrature_ns)
-    steps = standard.subcarrier_deg_per_ns * (np.roll(places, -1) - places - float(np.nan_to_num(timing.skew_ns)))
-    return tuple(steps.tolist()) if timing.regime == "uncorrected" and np.ptp(steps) > LEAST_MIXED_DEG else None
+    return HeadTerms(common=True, mixed=mixed_steps(timing, standard), known=known, gain=gain)
 
 
 def _of_spread_lines(read: Offsets, view: View) -> Offsets:

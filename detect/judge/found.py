@@ -14,7 +14,7 @@ from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
-from detect.judge.figures import hue_from_timing, shift_from_scallop, terms_of
+from detect.judge.figures import hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
 from detect.judge.limits import Limits
 from detect.judge.row_bases import TimingModel
 from detect.judge.row_evidence import heads_evidence, timing_evidence
@@ -199,9 +199,10 @@ def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> d
 
 
 def known_jumps(relation: str, pooled: Pooled, view: View, standard: Standard) -> F64 | None:
-    """Jumps (4,) that the stretch's scallop makes in a relation where something else is sought."""
+    """Jumps (4,) that displacement makes in a relation where something else is sought."""
     if relation == "hue":
-        return hue_from_timing(pooled.rows, view, standard, pooled.fit, pooled.timing)
+        about = pooled.rows, view, standard, pooled.fit, pooled.timing
+        return hue_from_timing(*about) + hue_from_mixing(*about)
     if relation == "shift" and pooled.timing.regime == "uncorrected":
         return shift_from_scallop(pooled.rows, view, standard, pooled.fit, pooled.timing)
     return None

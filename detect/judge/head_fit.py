@@ -58,6 +58,8 @@ class HeadFit:
     terms: HeadTerms
     white: WhiteRows
     rest: F64
+    mixed: float
+    """Share of the steps that the lines beside a boundary take over; 0 where that was not asked."""
     first_line: float
     """What the first line of every pass has by itself; 0 where that was not asked."""
     shown_by_itself: tuple[float, float]
@@ -137,6 +139,7 @@ def fit_heads(
         terms=terms,
         white=white,
         rest=white.data - basis @ value,
+        mixed=float(value[HEADS - 1 + terms.common]) if terms.mixed is not None else 0.0,
         first_line=float(value[-1]) if terms.first_line else 0.0,
         shown_by_itself=itself,
     )

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.judge.evidence import KNOWN_PHASE_RATIO, Proof, proof_of, square_of
-from detect.judge.row_bases import pass_of, slant_free, timing_readings
+from detect.judge.row_bases import mixed_reads, pass_of, slant_free, timing_readings
 from detect.judge.time_geometry import line_fraction, skew_shape, theta
 from detect.judge.wheel import View, near_places, null_places
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 F64 = NDArray[np.float64]
 
 COMMON = 5
-"""e_B, e_C, e_D against A, skew, scallop; after them the skews of heads B, C, D against the mean of the four."""
+"""e_B, e_C, e_D against A, skew, scallop; after them the skews of heads B, C, D against the mean of the four, then what a comb mixes."""
+OWN = slice(COMMON, COMMON + HEADS - 1)
 SIGMA_SCALE, FLOOR_NS = 2.0, 1.0
 """Standard errors of the fit times this, and what is added: content errs alike in many rows (house values, set on
 tapes of equal skew)."""
@@ -60,8 +61,8 @@ class HeadSkew:
 
 
 @lru_cache(maxsize=256)
-def _reads(standard: Standard, view: View, relation: str, phase: float) -> F64:
-    """What all unknowns read in one relation, (bottom, 8)."""
+def _reads(standard: Standard, view: View, relation: str, phase: float, mixed: tuple[float, ...] | None) -> F64:
+    """What all unknowns read in one relation, (bottom, 8 or 9)."""
     operator = view.operator(relation)
     centre, left, right = (line_fraction(standard, x) for x in (ACTIVE_SAMPLES / 2, 0, ACTIVE_SAMPLES))
     unit = -standard.subcarrier_deg_per_ns if relation == "hue_ramp" else 1.0
@@ -78,22 +79,32 @@ def _reads(standard: Standard, view: View, relation: str, phase: float) -> F64:
         return slant_free(view, operator, of(head, fraction))
 
     own = [read(h, centre) if relation == "shift" else unit * (read(h, right) - read(h, left)) for h in range(1, HEADS)]
-    return np.hstack([timing_readings(standard, view, relation, phase).uncorrected, np.stack(own, axis=1)])
+    reads = [timing_readings(standard, view, relation, phase).uncorrected, np.stack(own, axis=1)]
+    if mixed is not None:
+        hue = relation == "hue_ramp"
+        reads.append(mixed_reads(standard, view, relation, phase, mixed)[:, None] if hue else np.zeros((view.bottom, 1)))
+    return np.hstack(reads)
 
 
 def head_skew(
-    picture: TimingRows, standard: Standard, phase: float, *, saturation_pct: float, differential_deg: float = 0.0
+    picture: TimingRows,
+    standard: Standard,
+    phase: float,
+    *,
+    saturation_pct: float,
+    differential_deg: float = 0.0,
+    mixed: tuple[float, ...] | None = None,
 ) -> HeadSkew | None:
     """Unequal skew in the rows of uncorrected 525-line material; None elsewhere: without hue along the line errors are huge.
 
     ``saturation_pct``: by how much neighbouring heads differ at most; ``differential_deg``: by how much a head's differential phase
-    differs from the mean.
+    differs from the mean; ``mixed``: steps that a decoder may take over to the lines beside a boundary (``HeadTerms``).
     """
     if "hue_ramp" not in picture.white:
         return None
 
     def whitened(at: Standard, p: float) -> F64:
-        return np.vstack([white.basis(_reads(at, picture.view, k, p)) for k, white in picture.white.items()])
+        return np.vstack([white.basis(_reads(at, picture.view, k, p, mixed)) for k, white in picture.white.items()])
 
     def fit(at: Standard, p: float, data: F64) -> tuple[F64, F64]:
         basis = whitened(at, p)
@@ -107,15 +118,16 @@ def head_skew(
         (OF_SATURATION_NS * saturation_pct) ** 2 + (OF_SCALLOP * value[4]) ** 2 + (OF_DIFFERENTIAL_NS * differential_deg) ** 2
     )
     from_b = np.vstack([-np.ones(HEADS - 1), np.eye(HEADS - 1)])  # A's is what makes the mean zero
-    sigma = np.sqrt(np.diag(from_b @ cov[COMMON:, COMMON:] @ from_b.T))
+    sigma = np.sqrt(np.diag(from_b @ cov[OWN, OWN] @ from_b.T))
     proof = None
     if (HEADS - 1) * _square(value, cov) > LEAST_GAIN:
-        rest, without = data - basis @ value, data - basis[:, :COMMON] @ value[:COMMON]
+        rest = data - basis @ value
+        without = rest + basis[:, OWN] @ value[OWN]
         null = max(_square(*fit(at, p, rest)) for at, p in null_places(standard))
         near = max(_square(*fit(at, p, without)) for at, p in near_places(standard, phase))
         proof = proof_of(_square(value, cov), null, near, HEADS - 1)
     told = HeadSkew(
-        value_ns=from_b @ value[COMMON:],
+        value_ns=from_b @ value[OWN],
         sigma_ns=np.sqrt((SIGMA_SCALE * sigma) ** 2 + FLOOR_NS**2 + of_content**2),
         common=value[:COMMON],
         common_cov=SIGMA_SCALE**2 * cov[:COMMON, :COMMON],
@@ -127,4 +139,4 @@ def head_skew(
 
 def _square(value: F64, cov: F64) -> float:
     """Of the heads' own skews."""
-    return square_of(value[COMMON:], cov[COMMON:, COMMON:])
+    return square_of(value[OWN], cov[OWN, OWN])

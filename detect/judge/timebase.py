@@ -62,6 +62,22 @@ class TimeBaseFit:
     """Chi-square that the five unknowns win in the blanking edges, where these were asked."""
 
 
+LEAST_MIXED_DEG = 3.0
+"""Differences among the steps of displacement, in degrees of subcarrier, from which a comb's mixing of them is asked: it takes a quarter
+of them to a line in eight, which is then no tenth of a degree for a head."""
+
+
+def mixed_steps(timing: TimeBaseFit, standard: Standard) -> tuple[float, ...] | None:
+    """Degrees of subcarrier by which passes are displaced against each other, by type of boundary; None where that is next to nothing.
+
+    The burst takes them away from colour decoded line by line. A comb that adds the composite signal of neighbouring lines adds
+    subcarriers that far apart, in the lines beside a boundary alone.
+    """
+    places = np.nan_to_num(timing.quadrature_ns)
+    steps = standard.subcarrier_deg_per_ns * (np.roll(places, -1) - places - float(np.nan_to_num(timing.skew_ns)))
+    return tuple(steps.tolist()) if timing.regime == "uncorrected" and np.ptp(steps) > LEAST_MIXED_DEG else None
+
+
 _STEP = np.roll(np.eye(HEADS), 1, axis=1) - np.eye(HEADS)
 """Jumps (4) from head offsets (4): type j is head j + 1 less head j."""
 
