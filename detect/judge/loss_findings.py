@@ -20,6 +20,7 @@ from detect.judge.patterns import exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
 from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
+from detect.measure.noise_bands import GONE
 from detect.readings import Readings
 from detect.standards import HEADS, Standard
 
@@ -66,7 +67,7 @@ def judge_losses(
         return JudgedLosses([], [], None, [])
     frame = np.asarray(found["frame"]).astype(np.int64)
     programme = np.isin(kind, [KINDS.index("programme"), KINDS.index("monochrome_programme")])
-    inside = programme[np.clip(frame, 0, len(programme) - 1)]
+    inside = programme[np.clip(frame, 0, len(programme) - 1)] & (np.asarray(found["kind"]) != GONE)
     candidates = {name: values[inside] for name, values in found.items()}
     measured = readings.header.measured
     first, second = (int(row) for row in measured.get("rows0", (0, 1)))

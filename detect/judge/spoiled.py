@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from detect.judge.loss_choice import LIKELY
 from detect.measure.line_ends import STANDING
+from detect.measure.noise_bands import GONE
 from detect.standards import ACTIVE_SAMPLES
 
 LEAST_SHARE = 0.0008
@@ -23,6 +24,8 @@ MOST_ROWS = 0.3
 AROUND_ROWS = 8
 MOST_AROUND = 0.4
 """Lines so many of whose neighbours are spoiled too are those of a failing head, which is to be seen."""
+BESIDE_BANDS = 3
+"""Lines beside a band without picture that are left out with it: decoders carry its noise over to two."""
 PAIRS = (-4, -2, 0, 2)
 """A pair relation at row r reads the frame rows r - 2 to r + 4 of its field."""
 
@@ -41,7 +44,7 @@ def spoiled_rows(
     """
     if not len(losses.get("frame", ())) or not len(start_frame):
         return {}
-    sure = (np.asarray(losses["score"]) >= LIKELY) & (np.asarray(losses["kind"]) != STANDING)
+    sure = (np.asarray(losses["score"]) >= LIKELY) & ~np.isin(losses["kind"], (STANDING, GONE))
     frame, field, line, x0, x1 = (np.asarray(losses[k]).astype(np.int64)[sure] for k in ("frame", "field", "line", "x0", "x1"))
     row = np.asarray(rows0)[field] + 2 * line
     window = np.searchsorted(start_frame, frame, side="right") - 1
@@ -53,6 +56,15 @@ def spoiled_rows(
         left_out = _left_out(np.bincount(row[mine], (x1 - x0)[mine], minlength=height) / samples)
         if left_out.any():
             out[int(start_frame[which])] = left_out
+    for band in np.flatnonzero(np.asarray(losses["kind"]) == GONE):
+        frames = int(losses["frame"][band]), int(losses["run"][band])
+        first = rows0[int(losses["field"][band])] + 2 * int(losses["line"][band])
+        rows = np.arange(first - 2 * BESIDE_BANDS, first + 2 * (int(losses["stack"][band]) + BESIDE_BANDS), 2)
+        for which in np.flatnonzero((start_frame < frames[1]) & (end_frame > frames[0])):
+            left_out = out.setdefault(int(start_frame[which]), np.zeros(height, bool))
+            for offset in PAIRS:
+                at = rows + offset
+                left_out[at[(at >= 0) & (at < height)]] = True
     return out
 
 

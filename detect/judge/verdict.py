@@ -23,7 +23,8 @@ from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
 from detect.judge.doubt import Doubt, widened
 from detect.judge.edits import with_edits
-from detect.judge.found import Context, amount, findings_of
+from detect.judge.found import LETTERS, Context, amount, findings_of
+from detect.judge.gone_heads import GoneHead, bands_of, find_gone, with_phases_of_bands
 from detect.judge.judged import JUDGED, JudgedFile, describe, mask_of, pool_of, wheel_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
@@ -35,6 +36,7 @@ from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
 from detect.judge.wheel import ALONE, WheelFit
 from detect.readings import Readings
+from detect.standards import HEADS, pass_bounds_rows
 
 MEANS_OF_LINES = "the chroma lines are means of {number} lines, as a decoder with {delays} leaves them: "
 HUE_LOST = "a hue error of one head shows as a loss of its saturation, and not as hue"
@@ -72,6 +74,14 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     windows = sorted([*windows, *(w for run in apart for w in _windows(file, run, None, None))], key=lambda w: w.start_frame)
     wheel = joined([*wheel, *without_wheel(file, apart, wheel)])
     found += relocks
+    rows0 = readings.header.measured.get("rows0", (0, 1))
+    bands = bands_of(readings.losses, (int(rows0[0]), int(rows0[1])))
+    wheel = with_phases_of_bands(wheel, bands, file.standard)
+    judged = np.isin(file.parts.kind, JUDGED)
+    found += [
+        _gone_finding(file, gone, float(wheel[gone.stretch].phase_lines or 0.0))
+        for gone in find_gone(bands, wheel, file.standard, height=file.height, programme=judged)
+    ]
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
     minutes = file.programme_frames / float(file.rate) / 60
@@ -89,7 +99,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     hook = _hook(file, main[0] if main else None)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
         found.append(_hook_finding(file, hook, limits))
-    found = with_edits(numbered(found), file.readings.cuts, np.isin(file.parts.kind, JUDGED))
+    found = with_edits(numbered(found), file.readings.cuts, judged)
     summary = figures.model_copy(
         update={
             "top_skew_ns": _published(hook),
@@ -206,6 +216,19 @@ def _along_finding(
         text=f"The {names[worst]} of every pass differs in noise by {amount(value, sigma, 'dB')} from its middle, its {names[1 - worst]} "
         f"by {other:+.1f} dB, alike for all heads.",
         causes=causes_for("noise", words=frozenset({"along"})),
+    )  # fmt: skip
+
+
+def _gone_finding(file: JudgedFile, gone: GoneHead, phase: float) -> Finding:
+    letter = LETTERS[gone.head]
+    rows = [(a, b - 1) for k, a, b in pass_bounds_rows(file.standard, phase, file.height) if k % HEADS == gone.head]
+    start, end = gone.start_frame, gone.end_frame
+    return Finding(
+        id="", kind="head_loss", start_frame=start, end_frame=end, start_timecode=file.label(start), end_timecode=file.label(end),
+        affected_pct=100 * (end - start) / max(file.programme_frames, 1), heads=[letter], value=float(gone.passes), unit="passes",
+        sigma=0.0, significance=None, status="confirmed", severity="flag",
+        text=f"Head {letter} reads nothing: {gone.passes} of its {gone.of_passes} passes hold noise and no picture.",
+        evidence=Evidence(frame=(start + end) // 2, lines=rows), causes=causes_for("head_loss", words=frozenset()),
     )  # fmt: skip
 
 

@@ -9,14 +9,17 @@ from numpy.typing import NDArray
 
 from detect.measure.line_ends import STANDING
 from detect.measure.loss_score import COLUMNS
+from detect.measure.noise_bands import GONE, Band
 
 KINDS = ("white", "black", "noise", "compensated")
 """Names of the kind codes, as in ``findings.LossKind``; code 4 (``line_ends.STANDING``) is no loss but a dash at the end
-of a line, kept to tell switching."""
+of a line, kept to tell switching, 5 (``noise_bands.GONE``) a band of lines without picture."""
 NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
 """A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
 BLACK_CODE, MID_GREY_IRE = 64, 50.0
 """BT.601, 10 bits; brighter than half way to white is a white loss where nothing around tells more."""
+SURE = 20.0
+"""Log odds at which all scores end."""
 OUTPUT: dict[str, Any] = {
     "frame": np.int32,
     "field": np.int8,
@@ -70,7 +73,7 @@ def copies_out(number: int, index: int, copies: NDArray[np.float64]) -> dict[str
     line, x0, x1, score, decoy = copies.T
     zero, many = np.zeros(len(copies)), np.full(len(copies), len(copies))
     return _of_a_field(
-        number, index, line, x0, x1, kind=KINDS.index("compensated"), score=np.clip(score, -20, 20), contrast=zero,
+        number, index, line, x0, x1, kind=KINDS.index("compensated"), score=np.clip(score, -SURE, SURE), contrast=zero,
         neighbours=4, crowd=many, stack=1 - decoy,
     )  # fmt: skip
 
@@ -85,12 +88,25 @@ def pieces_out(
     bright = [r.mean() > BLACK_CODE + MID_GREY_IRE * ire for r in rows]
     kind = np.where(rough, 2, np.where(bright, 0, 1))
     out = _of_a_field(
-        number, index, line, x0, x1, kind=kind, score=np.clip(score, -20, 20), contrast=pieces[:, 3] / ire, neighbours=4,
+        number, index, line, x0, x1, kind=kind, score=np.clip(score, -SURE, SURE), contrast=pieces[:, 3] / ire, neighbours=4,
         crowd=np.full(len(pieces), len(pieces)), stack=np.ones(len(pieces)),
     )  # fmt: skip
     named = {n: np.asarray(out[n], np.float32) for n in ("frame", "field", "line", "x0", "x1")}
     out["run"] = _number_runs(named)
     return out
+
+
+def bands_out(bands: list[Band], left: int, right: int) -> dict[str, NDArray[Any]]:
+    """Bands of noise: the first line, ``stack`` lines in all, in each frame from ``frame`` to before ``run``."""
+    fields, lines, size, frames, ends = (
+        np.array([getattr(b, name) for b in bands], np.int64) for name in ("field", "first_line", "lines", "start_frame", "end_frame")
+    )
+    zero = np.zeros(len(bands))
+    out = _of_a_field(
+        0, 0, lines, zero + left, zero + right, kind=GONE, score=zero + SURE, contrast=zero, neighbours=4, crowd=zero, stack=size
+    )
+    whole = {"frame": frames, "field": fields, "run": ends}
+    return out | {name: values.astype(OUTPUT[name]) for name, values in whole.items()}
 
 
 def dashes_out(number: int, index: int, dashes: NDArray[np.float64], *, score: float) -> dict[str, NDArray[Any]]:

@@ -34,10 +34,11 @@ from detect.measure.copies import COLUMNS as COPY_COLUMNS
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import dashes_at_ends
-from detect.measure.loss_candidates import OUTPUT, copies_out, dashes_out, pieces_out, runs_out
+from detect.measure.loss_candidates import OUTPUT, bands_out, copies_out, dashes_out, pieces_out, runs_out
 from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
 from detect.measure.loss_weighing import FEATURES, Search, weigh_runs
+from detect.measure.noise_bands import BandCourse, noise_bands
 from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
@@ -141,6 +142,7 @@ class LossFinder:
         self._intra: list[bool] = []  # whether the frame was coded by itself
         self._pending: list[NDArray[np.float32]] = []
         self._kept: list[dict[str, NDArray[Any]]] = []
+        self._bands = BandCourse()
         self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
 
     @property
@@ -184,7 +186,8 @@ class LossFinder:
         """Candidates in order of time, one array entry each.
 
         frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``loss_candidates.KINDS``; 4 for dashes that stand at the
-        ends of lines, of every ``ENDS_EVERY``th frame, score -3), score (log odds), run (the
+        ends of lines, of every ``ENDS_EVERY``th frame, score -3; 5 for bands without picture,
+        see ``bands_out``), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below; of ``loss_again``, from the likest place around),
         crowd (suspect runs in that field, before motion was considered; of ``loss_again``, pieces), leak (share of it that the
@@ -193,6 +196,8 @@ class LossFinder:
         """
         self.flush()
         self._settle()
+        if self._bands.bands:
+            self._kept.append(bands_out(self._bands.bands, self._left, self._right))
         if not any(len(k["frame"]) for k in self._kept):
             return {name: np.zeros(0, kind) for name, kind in OUTPUT.items()}
         out = {name: np.concatenate([k[name] for k in self._kept]) for name in OUTPUT}
@@ -230,6 +235,7 @@ class LossFinder:
             half = 0 if row0[index] == 1 else -1
             copies = self._find_copies(here, refs, half, intra=all(self._intra[max(at - 1, 0) : at + 2]))
             runs = self._find_runs(number, index, here, half, np.array(refs))
+            self._find_bands(number, index, here, before + index if past else -1, runs)
             if min(refs) >= 0:
                 self._find_unlike(number, index, here, half, np.array(refs), runs)
             if len(runs) or len(copies):
@@ -295,6 +301,16 @@ class LossFinder:
                 runs[shared, _AGAIN] = -1
         if keep.any():
             self._kept.append(pieces_out(number, index, pieces[keep], score[keep], self._y[here], self._ire))
+
+    def _find_bands(self, number: int, index: int, here: int, before: int, runs: NDArray[np.float32]) -> None:
+        """Lines without any picture; runs on them are dropped."""
+        bands = noise_bands(
+            self._y[here], self._y[before] if before >= 0 else None, first=self._first, last=self._lines, left=self._left,
+            right=self._right, ire=self._ire,
+        )  # fmt: skip
+        for a, b in bands:
+            runs[(runs[:, _LINE] >= a) & (runs[:, _LINE] < b), _AGAIN] = -1
+        self._bands.add(number, index, bands)
 
     def _find_copies(self, here: int, refs: list[int], half: int, *, intra: bool) -> NDArray[np.float64]:
         if not self._copies.looks:

@@ -1,0 +1,149 @@
+"""Heads that read nothing for a while: their bands of the picture hold noise.
+
+Bands of noise are where a wheel's passes are, or the picture makes them. Null hypothesis: a band lies anywhere and is as long as it
+likes; both ends are then at head changes, to a line either way, in one of thirty. Three bands of one head in a field are one in
+27 000, and every frame asks anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.findings import WheelState
+from detect.measure.noise_bands import GONE
+from detect.standards import HEADS, Standard
+
+F64 = NDArray[np.float64]
+
+AT_A_CHANGE_LINES = 1.6
+"""How far the ends of a band may lie from head changes: a line of either field, and one that is half lost."""
+AGREE = 0.8
+"""Share of the bands, each counted for as long as it lasts, that must fit one phase where no other fault shows it."""
+FEWEST_PASSES = 3
+"""Different passes of the picture that must be seen lost then."""
+COVERED = 0.8
+"""Of a pass that counts as lost."""
+PASSES_GONE = 0.5
+"""Share of a head's passes of a frame from which it reads nothing: a head that works loses none."""
+SHORTEST_FRAMES, GAP_FRAMES = 3, 15
+"""Shorter ones are single losses of many lines; between two that are one there may be half a second."""
+PHASE_SIGMA_LINES = 0.3
+"""Of a phase that the ends of four bands or more in both fields show."""
+
+
+@dataclass(frozen=True, slots=True)
+class GoneHead:
+    """A head that reads nothing in ``passes`` of its passes from ``start_frame`` to before ``end_frame``."""
+
+    head: int
+    start_frame: int
+    end_frame: int
+    passes: int
+    of_passes: int
+    stretch: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Bands:
+    """Field lines from and to, frames from and to, one entry a band and field."""
+
+    top: F64
+    bottom: F64
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+
+    def where(self, which: NDArray[np.bool_]) -> _Bands:
+        return _Bands(self.top[which], self.bottom[which], self.start[which], self.end[which])
+
+
+def bands_of(candidates: Mapping[str, NDArray[Any]], rows0: tuple[int, int]) -> _Bands:
+    """Bands among the candidates of losses; ``rows0``: frame row of line 0 of either field."""
+    mine = np.asarray(candidates.get("kind", np.zeros(0))) == GONE
+    field, line, lines, start, end = (
+        np.asarray(candidates[k])[mine].astype(np.int64) if mine.any() else np.zeros(0, np.int64)
+        for k in ("field", "line", "stack", "frame", "run")
+    )
+    top = np.asarray(rows0)[field] / 2 + line
+    return _Bands(top, top + lines, start, end)
+
+
+def with_phases_of_bands(wheel: Sequence[WheelState], bands: _Bands, standard: Standard) -> list[WheelState]:
+    """The same stretches, those without a phase with that of the bands, where they show one."""
+    out = []
+    for state in wheel:
+        phase = None
+        if not state.locked:
+            phase = _phase_of(bands.where((bands.start < state.end_frame) & (bands.end > state.start_frame)), standard)
+        known = {"phase_lines": phase, "phase_sigma_lines": PHASE_SIGMA_LINES, "locked": True}
+        out.append(state if phase is None else state.model_copy(update=known))
+    return out
+
+
+def _phase_of(bands: _Bands, standard: Standard) -> float | None:
+    if not len(bands.top):
+        return None
+    period = float(standard.lines_per_pass)
+    lasts = (bands.end - bands.start).astype(float)
+    # a line that is lost begins within a line after the head change, in either field
+    turn = np.exp(2j * np.pi * (bands.top - 0.5) / period)
+    phase = float(np.angle((lasts * turn).sum()) / (2 * np.pi) * period % period)
+    fits = _at_changes(bands, phase, period)
+    passes = {k for a, b in zip(bands.top[fits], bands.bottom[fits], strict=True) for k in _covered(a, b, phase, period)}
+    agree = lasts[fits].sum() >= AGREE * lasts.sum()
+    return phase if agree and len(passes) >= FEWEST_PASSES else None
+
+
+def _at_changes(bands: _Bands, phase: float, period: float) -> NDArray[np.bool_]:
+    """Whether both ends of each band lie where heads change."""
+    first, last = (np.abs((at - 0.5 - phase + period / 2) % period - period / 2) for at in (bands.top, bands.bottom))
+    return np.asarray((first <= AT_A_CHANGE_LINES) & (last <= AT_A_CHANGE_LINES))
+
+
+def _covered(top: float, bottom: float, phase: float, period: float) -> list[int]:
+    """Passes that a band covers."""
+    some = range(int(np.floor((top - phase) / period)), int(np.ceil((bottom - phase) / period)))
+    return [k for k in some if min(bottom, phase + (k + 1) * period) - max(top, phase + k * period) >= COVERED * period]
+
+
+def find_gone(
+    bands: _Bands, wheel: Sequence[WheelState], standard: Standard, *, height: int, programme: NDArray[np.bool_]
+) -> list[GoneHead]:
+    """Heads that read nothing, stretch by stretch of the wheel. ``height``: frame rows; ``programme``: frames that are judged."""
+    period = float(standard.lines_per_pass)
+    found = []
+    for index, state in enumerate(wheel):
+        if not state.locked or state.phase_lines is None:
+            continue
+        here = bands.where((bands.start < state.end_frame) & (bands.end > state.start_frame))
+        here = here.where(_at_changes(here, state.phase_lines, period))
+        frames = state.end_frame - state.start_frame
+        lost = np.zeros((HEADS, frames + 1), np.int64)
+        for top, bottom, start, end in zip(here.top, here.bottom, here.start, here.end, strict=True):
+            for k in _covered(top, bottom, state.phase_lines, period):
+                lost[k % HEADS, max(start - state.start_frame, 0)] += 1
+                lost[k % HEADS, min(end - state.start_frame, frames)] -= 1
+        count = np.cumsum(lost, axis=1)[:, :-1] * programme[state.start_frame : state.end_frame]
+        first, last = int(np.ceil(-state.phase_lines / period)), int(np.floor((height / 2 - state.phase_lines) / period))
+        for head in range(HEADS):
+            each = 2 * sum(k % HEADS == head for k in range(first, last))
+            for a, b in _spans(count[head] >= PASSES_GONE * each):
+                found.append(
+                    GoneHead(head, state.start_frame + a, state.start_frame + b, int(count[head, a:b].sum()), each * (b - a), index)
+                )
+    return found
+
+
+def _spans(gone: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], gone, [False]]).astype(np.int8)))
+    joined: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if joined and a - joined[-1][1] <= GAP_FRAMES:
+            joined[-1] = (joined[-1][0], b)
+        else:
+            joined.append((a, b))
+    return [(a, b) for a, b in joined if b - a >= SHORTEST_FRAMES]
