@@ -40,9 +40,9 @@ NOISE_OF_RESPONSE = 0.08
 RESPONSE_OF_NOISE = 0.05
 """Share of a head's noise figure that its response may owe to it: a line of much more noise than the next is taken for sharper (same
 source, differences of 5 dB and more in grainy pictures)."""
-OF_MIXED = 0.5
+OF_MIXED = 1.5
 """Share of what a comb takes over a head change that may be left in the hue of the heads on either side: an adaptive comb does it in some
-places of the picture and not in others (house value, from two tapes of another simulator)."""
+places of the picture and not in others, over one line or two (house value, from tapes of another simulator)."""
 DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
 HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
@@ -262,8 +262,9 @@ def _hue_read(
 
 def _with_mixed(heads: HeadFit) -> F64:
     """Standard errors, with what a comb may have left in the heads on either side of a step."""
-    steps = np.abs(np.zeros(HEADS) if heads.terms.mixed is None else np.asarray(heads.terms.mixed))
-    return np.hypot(heads.sigma, OF_MIXED * heads.mixed * np.maximum(steps, np.roll(steps, 1)))
+    steps = np.zeros(HEADS) if heads.terms.mixed is None else np.asarray(heads.terms.mixed)
+    steps = np.abs(steps - steps.mean())
+    return np.asarray(np.hypot(heads.sigma, OF_MIXED * heads.mixed * np.maximum(steps, np.roll(steps, 1))))
 
 
 def _by_luma(

@@ -12,7 +12,7 @@ from detect.findings import Evidence, Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import stretches
-from detect.judge.doubt import FAMILY, Doubt, without
+from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
 from detect.judge.limits import Limits
@@ -66,6 +66,13 @@ LEAST_SHOTS = 2
 SHOT_CLEAR = 4.0
 SHOT_SHARE = 0.5
 """Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
+PASSING_WINDOWS, PASSING_DB, PASSING_RATIO = 3, 3.0, 4.0
+"""Windows that are asked alone for noise that passes, those with the largest jumps; how large these must be; and how far one must stand
+out from the null periods, the best of a few (house values)."""
+PASSING_SHARE = 0.5
+"""Windows beside it belong to it if they show so much of it."""
+NOISE_SURVIVES_DB = 1.5
+"""Noise of a head that outlasts a carrier which hides most of it (house value)."""
 MOST_DIGITS = 2
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
@@ -97,7 +104,40 @@ def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, abou
     taken = frozenset(f.kind for f in out)
     if taken:
         out += _kinds_that_hold(pooled, blocks, jumps, about, taken, KNOWN_PHASE_RATIO)
-    return out + _of_all_boundaries(pooled, jumps, about, {f.kind for f in out})
+    out += _of_all_boundaries(pooled, jumps, about, {f.kind for f in out})
+    passing = None if {"noise_banding", "head_loss"} & {f.kind for f in out} else _passing_noise(pooled, jumps, about)
+    return out if passing is None else [*out, passing]
+
+
+def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:
+    """Noise of heads that comes and goes, where the whole stretch shows none.
+
+    Quiet cells rule what is read as noise, so that of a head that clogs for some seconds the seconds before and after are seen.
+    """
+    kind, k = next(kind for kind in KINDS if kind.kind == "noise_banding"), INDEX["noise"]
+    a1, a2 = jumps.a1[:, k], jumps.a2[:, k]
+    heads = np.array([parts_of(a / b, b)[1] if b.min() > 0 else 0 * a for a, b in zip(a1, a2, strict=True)])
+    size = np.abs(heads).max(axis=1)
+    best: tuple[Proof, int] | None = None
+    for w in np.argsort(-size)[:PASSING_WINDOWS]:
+        if size[w] < PASSING_DB:
+            break
+        proof = evidence(about.refit(jumps.index[[w]], pooled.fit.phase_lines).fit, kind.relation, kind.part)
+        if proof.holds_at(PASSING_RATIO) and (best is None or proof.ratio > best[0].ratio):
+            best = proof, int(w)
+    if best is None:
+        return None
+    like = jumps.amplitude(k, heads[best[1]])[0] > PASSING_SHARE
+    first = last = best[1]
+    while first > 0 and like[first - 1]:
+        first -= 1
+    while last + 1 < len(like) and like[last + 1]:
+        last += 1
+    run = jumps.index[first : last + 1]
+    part = about.refit(run, pooled.fit.phase_lines)
+    span = int(about.start_frame[run[0]]), int(about.end_frame[run[-1]])
+    shots = len(np.unique(np.searchsorted(about.cuts, about.start_frame[run], side="right")))
+    return _finding(kind, part, *span, False, best[0], about, shots)
 
 
 def _kinds_that_hold(
@@ -248,6 +288,8 @@ def _finding(
     sigma = float(np.hypot(sigmas[worst], about.doubt.get(family, 0.0) * value))
     there = without(float(sigmas[worst]), value, about.carrier.get(family, 0.0))
     if family == "noise":  # what content may hide would be all there is to it
+        if about.carrier.get(family, 0.0) >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
+            return None
         there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
     if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * there):
         return None
