@@ -38,7 +38,7 @@ NOISE_BLOCK_ROWS: Mapping[str, int] = {"dvvideo": 8, "mpeg2video": 8}
 ISO/IEC 13818-2, where blocks of one field hold 16)."""
 
 MIXED = {"skew_ns": "scallop_ns", "scallop_ns": "skew_ns"}
-OF_OTHER = 0.5
+OF_OTHER = 0.7
 """(House value, from MPEG-2 copies of another simulator: 8 ns of scallop where 32 ns of skew is all there is.)"""
 MOSTLY_HIDDEN = 0.8
 """A carrier that hides this share of a figure, or more, leaves next to nothing of it: a small one is then no evidence of a small fault."""

@@ -43,6 +43,9 @@ source, differences of 5 dB and more in grainy pictures)."""
 OF_MIXED = 1.5
 """Share of what a comb takes over a head change that may be left in the hue of the heads on either side: an adaptive comb does it in some
 places of the picture and not in others, over one line or two (house value, from tapes of another simulator)."""
+NOISE_OF_PLACE_DB = 0.001
+"""Error of a head's noise for each ns by which heads are displaced at most: what texture quiet cells hold falls on others then (house
+value, from tapes of 300 ns and one of another simulator)."""
 DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
 HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
@@ -198,6 +201,7 @@ def stretch_readings(
         return read if heads is None else replace(read, sigma=np.hypot(read.sigma, OF_FIRST_LINE * heads.first_line))
 
     saturation, noise = offsets("saturation", "saturation"), offsets("noise", "noise")
+    noise = replace(noise, sigma=np.hypot(noise.sigma, NOISE_OF_PLACE_DB * float(np.abs(np.nan_to_num(timing.quadrature_ns)).max())))
     response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     response = [replace(r, sigma=np.hypot(r.sigma, RESPONSE_OF_NOISE * np.nan_to_num(noise.value))) for r in response]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
