@@ -48,28 +48,41 @@ class GoneHead:
     stretch: int
 
 
+EDGE_LINES = 5.0
+"""A band that ends so near to the top or bottom of the picture is cut off there, and need not end at a head change."""
+TRIED = 66
+"""Phases that are tried: to a quarter of a line."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Bands:
-    """Field lines from and to, frames from and to, one entry a band and field."""
+    """Field lines from and to, frames from and to, one entry a band and field; ``height``: field lines of the picture."""
 
     top: F64
     bottom: F64
     start: NDArray[np.int64]
     end: NDArray[np.int64]
+    height: float
 
     def where(self, which: NDArray[np.bool_]) -> _Bands:
-        return _Bands(self.top[which], self.bottom[which], self.start[which], self.end[which])
+        return _Bands(self.top[which], self.bottom[which], self.start[which], self.end[which], self.height)
+
+    def at_changes(self, phase: float, period: float) -> NDArray[np.bool_]:
+        """Whether both ends of each band lie where heads change: a line that is lost begins within a line after it, in either field."""
+        first, last = (np.abs((at - 0.5 - phase + period / 2) % period - period / 2) for at in (self.top, self.bottom))
+        first[self.top < EDGE_LINES] = last[self.bottom > self.height - EDGE_LINES] = 0.0
+        return np.asarray((first <= AT_A_CHANGE_LINES) & (last <= AT_A_CHANGE_LINES))
 
 
-def bands_of(candidates: Mapping[str, NDArray[Any]], rows0: tuple[int, int]) -> _Bands:
-    """Bands among the candidates of losses; ``rows0``: frame row of line 0 of either field."""
+def bands_of(candidates: Mapping[str, NDArray[Any]], rows0: tuple[int, int], height: int) -> _Bands:
+    """Bands among the candidates of losses; ``rows0``: frame row of line 0 of either field; ``height``: frame rows."""
     mine = np.asarray(candidates.get("kind", np.zeros(0))) == GONE
     field, line, lines, start, end = (
         np.asarray(candidates[k])[mine].astype(np.int64) if mine.any() else np.zeros(0, np.int64)
         for k in ("field", "line", "stack", "frame", "run")
     )
     top = np.asarray(rows0)[field] / 2 + line
-    return _Bands(top, top + lines, start, end)
+    return _Bands(top, top + lines, start, end, height / 2)
 
 
 def with_phases_of_bands(wheel: Sequence[WheelState], bands: _Bands, standard: Standard) -> list[WheelState]:
@@ -89,19 +102,15 @@ def _phase_of(bands: _Bands, standard: Standard) -> float | None:
         return None
     period = float(standard.lines_per_pass)
     lasts = (bands.end - bands.start).astype(float)
-    # a line that is lost begins within a line after the head change, in either field
-    turn = np.exp(2j * np.pi * (bands.top - 0.5) / period)
-    phase = float(np.angle((lasts * turn).sum()) / (2 * np.pi) * period % period)
-    fits = _at_changes(bands, phase, period)
+    tried = np.arange(TRIED) * period / TRIED
+    best = float(tried[np.argmax([lasts[bands.at_changes(p, period)].sum() for p in tried])])
+    fits = bands.at_changes(best, period)
+    whole = fits & (bands.top >= EDGE_LINES)
+    turn = np.exp(2j * np.pi * (bands.top[whole] - 0.5) / period)
+    phase = float(np.angle((lasts[whole] * turn).sum()) / (2 * np.pi) * period % period)
     passes = {k for a, b in zip(bands.top[fits], bands.bottom[fits], strict=True) for k in _covered(a, b, phase, period)}
     agree = lasts[fits].sum() >= AGREE * lasts.sum()
     return phase if agree and len(passes) >= FEWEST_PASSES else None
-
-
-def _at_changes(bands: _Bands, phase: float, period: float) -> NDArray[np.bool_]:
-    """Whether both ends of each band lie where heads change."""
-    first, last = (np.abs((at - 0.5 - phase + period / 2) % period - period / 2) for at in (bands.top, bands.bottom))
-    return np.asarray((first <= AT_A_CHANGE_LINES) & (last <= AT_A_CHANGE_LINES))
 
 
 def _covered(top: float, bottom: float, phase: float, period: float) -> list[int]:
@@ -110,17 +119,15 @@ def _covered(top: float, bottom: float, phase: float, period: float) -> list[int
     return [k for k in some if min(bottom, phase + (k + 1) * period) - max(top, phase + k * period) >= COVERED * period]
 
 
-def find_gone(
-    bands: _Bands, wheel: Sequence[WheelState], standard: Standard, *, height: int, programme: NDArray[np.bool_]
-) -> list[GoneHead]:
-    """Heads that read nothing, stretch by stretch of the wheel. ``height``: frame rows; ``programme``: frames that are judged."""
+def find_gone(bands: _Bands, wheel: Sequence[WheelState], standard: Standard, *, programme: NDArray[np.bool_]) -> list[GoneHead]:
+    """Heads that read nothing, stretch by stretch of the wheel. ``programme``: frames that are judged."""
     period = float(standard.lines_per_pass)
     found = []
     for index, state in enumerate(wheel):
         if not state.locked or state.phase_lines is None:
             continue
         here = bands.where((bands.start < state.end_frame) & (bands.end > state.start_frame))
-        here = here.where(_at_changes(here, state.phase_lines, period))
+        here = here.where(here.at_changes(state.phase_lines, period))
         frames = state.end_frame - state.start_frame
         lost = np.zeros((HEADS, frames + 1), np.int64)
         for top, bottom, start, end in zip(here.top, here.bottom, here.start, here.end, strict=True):
@@ -128,9 +135,9 @@ def find_gone(
                 lost[k % HEADS, max(start - state.start_frame, 0)] += 1
                 lost[k % HEADS, min(end - state.start_frame, frames)] -= 1
         count = np.cumsum(lost, axis=1)[:, :-1] * programme[state.start_frame : state.end_frame]
-        first, last = int(np.ceil(-state.phase_lines / period)), int(np.floor((height / 2 - state.phase_lines) / period))
+        in_view = _covered(0.0, bands.height, state.phase_lines, period)
         for head in range(HEADS):
-            each = 2 * sum(k % HEADS == head for k in range(first, last))
+            each = 2 * sum(k % HEADS == head for k in in_view)
             for a, b in _spans(count[head] >= PASSES_GONE * each):
                 found.append(
                     GoneHead(head, state.start_frame + a, state.start_frame + b, int(count[head, a:b].sum()), each * (b - a), index)

@@ -75,12 +75,12 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     wheel = joined([*wheel, *without_wheel(file, apart, wheel)])
     found += relocks
     rows0 = readings.header.measured.get("rows0", (0, 1))
-    bands = bands_of(readings.losses, (int(rows0[0]), int(rows0[1])))
+    bands = bands_of(readings.losses, (int(rows0[0]), int(rows0[1])), file.height)
     wheel = with_phases_of_bands(wheel, bands, file.standard)
     judged = np.isin(file.parts.kind, JUDGED)
     found += [
         _gone_finding(file, gone, float(wheel[gone.stretch].phase_lines or 0.0))
-        for gone in find_gone(bands, wheel, file.standard, height=file.height, programme=judged)
+        for gone in find_gone(bands, wheel, file.standard, programme=judged)
     ]
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
