@@ -147,7 +147,7 @@ def finding_value(finding: Finding) -> str:
     signed = finding.unit in _SIGNED_UNITS and finding.kind not in _UNSIGNED_KINDS
     unit = unit_words(finding.unit)
     joiner = "" if unit == "°" else " "
-    text = with_error(finding.value, finding.sigma, signed=signed)
+    text = with_error(finding.value, finding.sigma or None, signed=signed)  # a count has no error
     return f"({text})°" if unit == "°" and "±" in text else f"{text}{joiner}{unit}".rstrip()
 
 
