@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.findings import HeadValues, ResponseCurve, Value, WindowReadings
+from detect.judge.combed import comb_steps
 from detect.judge.doubt import NONE, Doubt, widened
 from detect.judge.head_fit import PLAIN, HeadFit, HeadTerms, fit_heads
 from detect.judge.noise_floor import Quiet
@@ -16,7 +17,7 @@ from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import skew_of_scallop, timing_design
-from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets, mixed_steps
+from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
 from detect.judge.wheel import ALONE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard, pass_of_rows
@@ -280,7 +281,7 @@ def _by_luma(
     by phi against the next, products of the two shrink by 1 - cos phi, and brightness that runs along the line makes the square of that.
     """
     gain = head_readings(standard, view, relation, fit.phase_lines).of_boundaries(_hue_gain(fit))
-    mixed = mixed_steps(timing, standard) if relation == "hue_luma" else None
+    mixed = comb_steps(rows, view, standard, fit.phase_lines, timing) if relation == "hue_luma" else None
     heads = fit_heads(rows, view, standard, relation, fit.phase_lines, HeadTerms(mixed=mixed, gain=gain))
     if heads is None:
         return None
@@ -318,7 +319,7 @@ def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing:
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
     known = None if timing.whole_lines else scallop * hue_of_scallop(standard, view, fit.phase_lines)
     gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
-    return HeadTerms(common=True, mixed=mixed_steps(timing, standard), known=known, gain=gain)
+    return HeadTerms(common=True, mixed=comb_steps(rows, view, standard, fit.phase_lines, timing), known=known, gain=gain)
 
 
 def _of_spread_lines(read: Offsets, view: View) -> Offsets:

@@ -16,6 +16,7 @@ from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
 from detect.judge.limits import Limits
+from detect.judge.passing import passing_noise
 from detect.judge.row_bases import TimingModel
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
@@ -66,11 +67,6 @@ LEAST_SHOTS = 2
 SHOT_CLEAR = 4.0
 SHOT_SHARE = 0.5
 """Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
-PASSING_WINDOWS, PASSING_DB, PASSING_RATIO = 3, 3.0, 4.0
-"""Windows that are asked alone for noise that passes, those with the largest jumps; how large these must be; and how far one must stand
-out from the null periods, the best of a few (house values)."""
-PASSING_SHARE = 0.5
-"""Windows beside it belong to it if they show so much of it."""
 NOISE_SURVIVES_DB = 1.5
 """Noise of a head that outlasts a carrier which hides most of it (house value)."""
 MOST_DIGITS = 2
@@ -110,34 +106,19 @@ def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, abou
 
 
 def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:
-    """Noise of heads that comes and goes, where the whole stretch shows none.
+    """Noise of heads that comes and goes, where the whole stretch shows none."""
+    kind, phase = next(kind for kind in KINDS if kind.kind == "noise_banding"), pooled.fit.phase_lines
 
-    Quiet cells rule what is read as noise, so that of a head that clogs for some seconds the seconds before and after are seen.
-    """
-    kind, k = next(kind for kind in KINDS if kind.kind == "noise_banding"), INDEX["noise"]
-    a1, a2 = jumps.a1[:, k], jumps.a2[:, k]
-    heads = np.array([parts_of(a / b, b)[1] if b.min() > 0 else 0 * a for a, b in zip(a1, a2, strict=True)])
-    size = np.abs(heads).max(axis=1)
-    best: tuple[Proof, int] | None = None
-    for w in np.argsort(-size)[:PASSING_WINDOWS]:
-        if size[w] < PASSING_DB:
-            break
-        proof = evidence(about.refit(jumps.index[[w]], pooled.fit.phase_lines).fit, kind.relation, kind.part)
-        if proof.holds_at(PASSING_RATIO) and (best is None or proof.ratio > best[0].ratio):
-            best = proof, int(w)
-    if best is None:
+    def prove(window: int) -> Proof:
+        return evidence(about.refit(jumps.index[[window]], phase).fit, kind.relation, kind.part)
+
+    found = passing_noise(jumps, prove)
+    if found is None:
         return None
-    like = jumps.amplitude(k, heads[best[1]])[0] > PASSING_SHARE
-    first = last = best[1]
-    while first > 0 and like[first - 1]:
-        first -= 1
-    while last + 1 < len(like) and like[last + 1]:
-        last += 1
-    run = jumps.index[first : last + 1]
-    part = about.refit(run, pooled.fit.phase_lines)
+    run = jumps.index[found[1]]
     span = int(about.start_frame[run[0]]), int(about.end_frame[run[-1]])
     shots = len(np.unique(np.searchsorted(about.cuts, about.start_frame[run], side="right")))
-    return _finding(kind, part, *span, False, best[0], about, shots)
+    return _finding(kind, about.refit(run, phase), *span, False, found[0], about, shots)
 
 
 def _kinds_that_hold(

@@ -59,7 +59,9 @@ class HeadFit:
     white: WhiteRows
     rest: F64
     mixed: float
-    """Share of the steps that the lines beside a boundary take over; 0 where that was not asked."""
+    """Share of the steps that the lines beside a boundary take over; 0 where that was not asked. A comb's is negative: hue falls where
+    the signal is late."""
+    mixed_sigma: float
     first_line: float
     """What the first line of every pass has by itself; 0 where that was not asked."""
     shown_by_itself: tuple[float, float]
@@ -140,6 +142,7 @@ def fit_heads(
         white=white,
         rest=white.data - basis @ value,
         mixed=float(value[HEADS - 1 + terms.common]) if terms.mixed is not None else 0.0,
+        mixed_sigma=float(np.sqrt(cov[HEADS - 1 + terms.common, HEADS - 1 + terms.common])) if terms.mixed is not None else 0.0,
         first_line=float(value[-1]) if terms.first_line else 0.0,
         shown_by_itself=itself,
     )

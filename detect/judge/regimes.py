@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.judge.combed import comb_steps
 from detect.judge.head_fit import fit_heads
 from detect.judge.head_skew import head_skew
 from detect.judge.row_bases import EDGES, TimingModel, timing_readings
@@ -31,7 +32,6 @@ from detect.judge.timebase import (
     TimeBaseFit,
     fit_parts,
     hue_use,
-    mixed_steps,
     of_whole_lines,
     scallop_alone,
     time_base_of,
@@ -181,7 +181,8 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
         phases = fit_heads(rows, view, standard, "hue_luma", phase)
         own = head_skew(
             picture, standard, phase, saturation_pct=float(np.nanmax(gains, initial=0.0)),
-            differential_deg=0.0 if phases is None else float(np.abs(phases.value).max()), mixed=mixed_steps(decided, standard),
+            differential_deg=0.0 if phases is None else float(np.abs(phases.value).max()),
+            mixed=comb_steps(rows, view, standard, phase, decided),
         )  # fmt: skip
     if own is not None and own.evident:
         unequal = time_base_of("uncorrected", own.common, own.common_cov, standard, gain=decided.gain)
