@@ -1,8 +1,8 @@
 """Noise of a head that comes and goes: seconds in which it clogs, or plays itself clean.
 
 Quiet cells rule what is read as noise, so of a stretch that is quiet before and after, the quiet is read. Windows are therefore asked one
-by one, at the phase of the stretch; those with the largest jumps first. Null hypothesis: content, which is loud where the picture is full of
-texture. There the boundaries weigh next to nothing, those of the quiet heads too.
+by one, at the phase of the stretch; those with the largest jumps first. Null hypothesis: content, which is loud where the picture is full
+of texture. There the boundaries weigh next to nothing, those of the quiet heads too.
 """
 
 from __future__ import annotations
