@@ -72,3 +72,12 @@ def test_a_fault_of_four_seconds_that_the_whole_tape_does_not_show_is_found_with
     assert skew.value == pytest.approx(80.0, abs=8.0)
     assert abs(skew.start_frame - onset.start_frame) <= 15
     assert abs(skew.end_frame - onset.end_frame) <= 15
+
+
+def test_a_head_of_much_noise_is_told_once() -> None:
+    faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, 18, 0, 0), saturation_pct=(0, 0, -8, 0), blanking="reinserted", snr_db=45)
+    findings, _ = played(tape(faults, seed=3))
+    told = [f for f in findings.findings if f.kind in ("head_loss", "noise_banding")]
+    assert [(f.kind, f.heads) for f in told] == [("head_loss", ["B"])]
+    assert told[0].value is not None
+    assert told[0].value > 9.0

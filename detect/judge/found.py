@@ -97,12 +97,16 @@ class Context:
 def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, about: Context) -> list[Finding]:
     """Findings of one stretch; ids are given later. Once one kind has shown the phase, the others need to stand out less."""
     out = _kinds_that_hold(pooled, blocks, jumps, about, frozenset(), NULL_RATIO)
-    taken = frozenset(f.kind for f in out)
-    if taken:
-        out += _kinds_that_hold(pooled, blocks, jumps, about, taken, KNOWN_PHASE_RATIO)
-    out += _of_all_boundaries(pooled, jumps, about, {f.kind for f in out})
-    passing = None if {"noise_banding", "head_loss"} & {f.kind for f in out} else _passing_noise(pooled, jumps, about)
+    if out:
+        out += _kinds_that_hold(pooled, blocks, jumps, about, _kinds_of(out), KNOWN_PHASE_RATIO)
+    out += _of_all_boundaries(pooled, jumps, about, _kinds_of(out))
+    passing = None if "noise_banding" in _kinds_of(out) else _passing_noise(pooled, jumps, about)
     return out if passing is None else [*out, passing]
+
+
+def _kinds_of(found: list[Finding]) -> frozenset[FindingKind]:
+    """Kinds that need not be sought again; a lost head is one of much noise."""
+    return frozenset("noise_banding" if f.kind == "head_loss" else f.kind for f in found)
 
 
 def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:
@@ -159,7 +163,7 @@ def _kinds_that_hold(
     return out
 
 
-def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken: set[FindingKind]) -> list[Finding]:
+def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken: frozenset[FindingKind]) -> list[Finding]:
     """Faults of the whole stretch that the jumps of no single relation show, and all rows together do."""
     start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
     proven = {**_timing_proven(pooled, about, taken), **_heads_proven(pooled, about, taken)}
@@ -174,11 +178,11 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
         return [f for f in found if f is not None]
 
     plain = made(proven)
-    return plain + made(_heads_proven(pooled, about, taken | {f.kind for f in plain}, BY_BRIGHTNESS))
+    return plain + made(_heads_proven(pooled, about, taken | _kinds_of(plain), BY_BRIGHTNESS))
 
 
 def _heads_proven(
-    pooled: Pooled, about: Context, taken: set[FindingKind], kinds: tuple[_Kind, ...] = OF_HEADS
+    pooled: Pooled, about: Context, taken: frozenset[FindingKind], kinds: tuple[_Kind, ...] = OF_HEADS
 ) -> dict[_Kind, Proof]:
     """What all rows say of the heads in kinds that are clear of their error and not yet found."""
     out = {}
@@ -201,7 +205,7 @@ def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
     )
 
 
-def _timing_proven(pooled: Pooled, about: Context, taken: set[FindingKind]) -> dict[_Kind, Proof]:
+def _timing_proven(pooled: Pooled, about: Context, taken: frozenset[FindingKind]) -> dict[_Kind, Proof]:
     """The same for skew, quadrature and scallop in uncorrected material, and for scallop behind a line corrector."""
     timing = pooled.timing
     if timing.regime == "undetermined":
