@@ -75,7 +75,7 @@ def test_a_fault_of_four_seconds_that_the_whole_tape_does_not_show_is_found_with
 
 
 def test_a_head_of_much_noise_is_told_once() -> None:
-    faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, 18, 0, 0), saturation_pct=(0, 0, -8, 0), blanking="reinserted", snr_db=45)
+    faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, 18, 0, 0), saturation_pct=(0, 0, -8, 0), snr_db=45)
     findings, _ = played(tape(faults, seed=3))
     told = [f for f in findings.findings if f.kind in ("head_loss", "noise_banding")]
     assert [(f.kind, f.heads) for f in told] == [("head_loss", ["B"])]
