@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from synthetic_clips.deck import DeckFaults, Relock
+from synthetic_clips.deck import DeckFaults, Onset, Relock
 from tests.bench_material import MEMORY, Case, beginning, played
 
 
@@ -81,3 +81,18 @@ def test_a_head_of_much_noise_is_told_once() -> None:
     assert [(f.kind, f.heads) for f in told] == [("head_loss", ["B"])]
     assert told[0].value is not None
     assert told[0].value > 9.0
+
+
+def test_a_head_that_clogs_for_three_seconds_on_a_deck_without_other_faults_is_found() -> None:
+    faults = DeckFaults(
+        standard="525", phase_lines=4.0, noise_db=(0, 0, 11, 0), blanking="reinserted", snr_db=46, onsets=(Onset("noise_db", 90, 180),),
+        saturation_follows_response=False,
+    )  # fmt: skip
+    findings, truth = played(tape(faults, seed=12, seconds=9.0))
+    told = [f for f in findings.findings if f.kind in ("head_loss", "noise_banding")]
+    assert [f.heads for f in told] == [["C"]]
+    assert told[0].value == pytest.approx(8.25, abs=3.0)
+    assert told[0].start_frame < 180
+    assert told[0].end_frame > 90
+    (wheel,) = findings.wheel
+    assert abs(float(wheel.phase_lines or 0.0) - truth.wheel[0]["phase_lines"]) < 0.5

@@ -12,8 +12,11 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.judged import JudgedFile, pool_of, wheel_of
+from detect.judge.evidence import parts_of
+from detect.judge.judged import JudgedFile, mask_of, pool_of, wheel_of
+from detect.judge.rows import INDEX
 from detect.judge.stretch import Pooled
+from detect.judge.tracking import window_groups
 from detect.judge.wheel import WheelFit
 
 SHORTEST_PART = 4
@@ -27,13 +30,23 @@ SAME_LINES = 0.3
 """Phases nearer than this are one, and the whole then needs no part."""
 
 
+LOUD_DB, FAINT = 3.0, 1e-3
+"""Rows that differ so much in noise tell of a head that clogs, and what they weigh of the median row: lines beside it are no quiet ones."""
+FEWEST_LOUD, MOST_NOISY = 8, 4
+"""Rows of a window from which it is asked alone, and windows that are asked: those with the most such rows."""
+QUIET_SHARE = 0.1
+"""What the median row of such a window must weigh of that of the quietest: in the others texture passes for noise (as in ``passing``)."""
+
+
 def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) -> Pooled:
     """``whole`` at the phase of the part that shows the wheel, with that part as ``anchor``; ``whole`` itself if none does."""
     if whole.locked and whole.fit.null_ratio >= PART_RATIO:
         return whole
     best = best_part(file, members)
     if best is None or best[1].null_ratio < PART_RATIO:
-        return whole
+        best = None if whole.locked else noisy_window(file, members)
+        if best is None:
+            return whole
     period = float(file.standard.lines_per_pass)
     apart = abs((best[1].phase_lines - whole.fit.phase_lines + period / 2) % period - period / 2)
     if whole.locked and apart < SAME_LINES:
@@ -50,3 +63,30 @@ def best_part(file: JudgedFile, members: NDArray[np.int64]) -> tuple[NDArray[np.
     firsts = range(0, len(members) - length // 2, length // 2)
     parts = (members[a : a + length] for a in firsts)
     return max(((part, wheel_of(file, part, None)) for part in parts), key=lambda p: p[1].null_ratio)
+
+
+def noisy_window(file: JudgedFile, members: NDArray[np.int64]) -> tuple[NDArray[np.int64], WheelFit] | None:
+    """A window in which the noise of one head shows the wheel by itself, and the wheel in it; None where there is none.
+
+    A head that clogs for seconds shows in no longer part: the quiet before and after rules what is read there.
+    """
+    k = INDEX["noise"]
+    index: list[int] = []
+    loud: list[int] = []
+    quiet: list[float] = []
+    for w, group in window_groups(file.readings.chunks(), mask_of(file, members)):
+        ratio, weight = group.rows.ratio[k], group.rows.weight[k]
+        usual = float(np.median(weight[weight > 0])) if (weight > 0).any() else 0.0
+        index.append(w)
+        quiet.append(usual)
+        loud.append(int((np.abs(ratio[weight > FAINT * usual]) > LOUD_DB).sum()))
+    asked = np.array(loud) * (np.array(quiet) > QUIET_SHARE * max(quiet, default=0.0))
+    for at in np.argsort(-asked, kind="stable")[:MOST_NOISY]:
+        if asked[at] < FEWEST_LOUD:
+            break
+        window = np.array([index[at]])
+        fit = wheel_of(file, window, None)
+        stands_out = fit.strength[k] >= PART_RATIO * max(fit.null_peak[k], 1.0) and fit.strength[k] > fit.near_peak[k]
+        if stands_out and np.abs(parts_of(fit.jumps[k], fit.jump_weight[k])[1]).max() >= LOUD_DB:
+            return window, fit
+    return None
