@@ -63,6 +63,8 @@ TIMING = tuple({k.kind: k for k in KINDS if k.kind in TIMING_KINDS}.values())
 OF_HEADS = tuple(k for k in KINDS if k.per_head and k.kind not in TIMING_KINDS)
 CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
+CLEAR_BY_BRIGHTNESS = 5.0
+"""The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
 LEAST_SHOTS = 2
 SHOT_CLEAR = 4.0
 SHOT_SHARE = 0.5
@@ -201,8 +203,12 @@ def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
     figure = figure_of(pooled.readings, kind.figure)
     share = carrier.get(FAMILY[kind.figure], 0.0)
     return figure is not None and any(
-        abs(value) > CLEAR * without(float(sigma), float(value), share) for value, sigma in zip(*figure, strict=True)
+        abs(value) > _far(kind) * without(float(sigma), float(value), share) for value, sigma in zip(*figure, strict=True)
     )
+
+
+def _far(kind: _Kind) -> float:
+    return CLEAR_BY_BRIGHTNESS if kind in BY_BRIGHTNESS else CLEAR
 
 
 def _timing_proven(pooled: Pooled, about: Context, taken: frozenset[FindingKind]) -> dict[_Kind, Proof]:
@@ -276,7 +282,7 @@ def _finding(
         if about.carrier.get(family, 0.0) >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
             return None
         there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
-    if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), CLEAR * there):
+    if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), _far(kind) * there):
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     confirmed = part.confirmed or shots >= LEAST_SHOTS
