@@ -55,9 +55,9 @@ def _likeness(a: I16, b: I16, left: int, right: int) -> tuple[float, float]:
 
 
 @compiled
-def _down(y: I16, left: int, right: int, like: NDArray[np.float32], deviation: NDArray[np.float32]) -> None:
-    """Of each line its correlation with the next of the field, and its standard deviation."""
-    for i in range(y.shape[0] - 1):
+def _down(y: I16, left: int, right: int, every: int, like: NDArray[np.float32], deviation: NDArray[np.float32]) -> None:
+    """Of ``every`` so many lines one: its correlation with the next of the field, and its standard deviation."""
+    for i in range(0, y.shape[0] - 1, every):
         like[i], deviation[i] = _likeness(y[i], y[i + 1], left, right)
 
 
@@ -68,8 +68,11 @@ def noise_bands(
 
     ``before``: the same field of the frame before, where there is one; ``first``, ``last``: lines of picture; ``ire``: codes an IRE.
     """
-    like, deviation = np.zeros(len(y), np.float32), np.zeros(len(y), np.float32)
-    _down(y, left, right, like, deviation)
+    like, deviation = np.ones(len(y), np.float32), np.zeros(len(y), np.float32)
+    _down(y, left, right, FEWEST_LINES - 1, like, deviation)  # no band passes between these lines
+    if not np.any((like < UNLIKE) & (deviation > LEAST_RMS_IRE * ire)):
+        return []
+    _down(y, left, right, 1, like, deviation)
     unlike = like < UNLIKE
     lost = deviation > LEAST_RMS_IRE * ire
     lost[1:] &= unlike[:-1] & unlike[1:]
