@@ -72,6 +72,13 @@ def test_bands_that_go_on_are_kept_once() -> None:
     assert kept == [(0, 0, 20), (1, 0, 20), (0, 21, 50), (1, 21, 50)]
 
 
+def test_bands_that_find_no_room_are_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("detect.measure.noise_bands.MOST_BANDS", 2)
+    course = BandCourse()
+    course.add(0, 0, [(24, 40), (90, 106), (155, 172)])
+    assert (len(course.bands), course.dropped) == (2, 1)
+
+
 def searched(standard: Standard, phase: float, heads: tuple[int, ...]) -> dict[str, np.ndarray]:
     """Candidates of a still picture in which some heads read nothing from GONE_FROM to before GONE_TO."""
     height = HEIGHT[standard.short_name]

@@ -196,6 +196,7 @@ class LossFinder:
         """
         self.flush()
         self._settle()
+        self.dropped += self._bands.dropped
         if self._bands.bands:
             self._kept.append(bands_out(self._bands.bands, self._left, self._right))
         if not any(len(k["frame"]) for k in self._kept):

@@ -113,7 +113,7 @@ class Band:
 
 
 MOST_BANDS = 20_000
-"""Bands kept of one file."""
+"""Bands kept of one file; ``BandCourse.dropped`` counts the others."""
 SAME_LINES = 1
 """Ends of a band may move so far from frame to frame: the wheel does not stand still to a line, and noise may look like picture."""
 
@@ -123,6 +123,7 @@ class BandCourse:
 
     def __init__(self) -> None:
         self.bands: list[Band] = []
+        self.dropped = 0
         self._open: tuple[list[Band], list[Band]] = ([], [])
 
     def add(self, frame: int, field: int, found: list[tuple[int, int]]) -> None:
@@ -139,4 +140,6 @@ class BandCourse:
                 if len(self.bands) < MOST_BANDS:
                     going_on.append(Band(field, first, end, frame, frame + 1))
                     self.bands.append(going_on[-1])
+                else:
+                    self.dropped += 1
         self._open[field][:] = going_on
