@@ -1,8 +1,8 @@
 """Heads that read nothing for a while: their bands of the picture hold noise.
 
 Bands of noise are where a wheel's passes are, or the picture makes them. Null hypothesis: a band lies anywhere and is as long as it
-likes; both ends are then at head changes, to a line either way, in one of thirty. Three bands of one head in a field are one in
-27 000, and every frame asks anew.
+likes; both ends are then at head changes, to 1.6 lines either way, in one of 26 (3.2 of 16.4 lines, squared). Three bands of one head in a
+field are one in 18 000, and every frame asks anew.
 """
 
 from __future__ import annotations
