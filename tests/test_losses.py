@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 import scipy.ndimage
 
 from detect.measure import loss_kernels as kernels
-from detect.measure import losses
+from detect.measure import loss_score, losses
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.loss_candidates import KINDS
 from detect.measure.loss_weighing import moves_of
@@ -257,3 +258,24 @@ def test_measured_lengths_keep_to_what_is_known_of_dropouts() -> None:
     counts, edges = np.histogram(lengths_us, np.arange(0, 8, 0.5))
     assert counts[0] < 0.02 * len(lengths_us)
     assert 1.0 <= edges[int(np.argmax(counts))] < 2.0
+
+
+def test_the_small_picture_is_what_opencv_makes_of_it() -> None:
+    """OpenCV INTER_AREA, whole factors: means of the samples covered, rounded."""
+    y = np.random.default_rng(5).integers(0, 1024, (243, 720)).astype(np.int16)
+    out = np.empty((121, 240), np.uint8)
+    kernels.small_picture(y, 3, 2, out)
+    area = cv2.resize(y[:242].astype(np.float64), (240, 121), interpolation=cv2.INTER_AREA)
+    np.testing.assert_array_equal(out, np.floor(np.floor(area + 0.5 + 1e-9) / 4))
+
+
+def test_the_score_reads_its_tables_as_numpy_does() -> None:
+    """numpy.interp: straight between knots, held at the ends."""
+    rng = np.random.default_rng(6)
+    runs = (rng.random((400, len(loss_score.COLUMNS))) * 60 + 1).astype(np.float32)
+    runs[:, loss_score.COLUMNS.index("x1")] += runs[:, loss_score.COLUMNS.index("x0")]
+    expected = np.full(len(runs), loss_score.CONSTANT)
+    for name, values in loss_score.measures(runs).items():
+        expected += np.interp(values, loss_score.KNOTS[name], loss_score.TABLES[name])
+    np.testing.assert_allclose(loss_score.log_odds(runs), expected, atol=1e-5)
+    assert len(loss_score.log_odds(runs[:0])) == 0

@@ -88,7 +88,7 @@ def likeness(new: NDArray[np.float32], old: NDArray[np.float32]) -> float:
     for half in (places[::2], places[1::2]):  # the second half only where the first is in doubt
         for y, x in half:
             block = new[y : y + _BLOCK[1], x : x + _BLOCK[0]]
-            weight = min(float(block.std()), 20.0)
+            weight = min(float(cv2.meanStdDev(block)[1][0, 0]), 20.0)
             if weight >= _FLAT:
                 area = padded[y : y + _BLOCK[1] + 2 * _REACH[1], x : x + _BLOCK[0] + 2 * _REACH[0]]
                 total += weight * cv2.minMaxLoc(cv2.matchTemplate(area, block, cv2.TM_CCOEFF_NORMED))[1]

@@ -170,3 +170,24 @@ def noise_floor(y: I16, f: int, first: int, last: int, left: int, right: int, ce
                 cells[n] = total / 64.0
                 n += 1
     return n
+
+
+@compiled
+def small_picture(y: I16, across: int, down: int, out: NDArray[np.uint8]) -> None:
+    """Means of ``down`` lines by ``across`` samples of a field (lines, samples), 10-bit codes, as 8-bit ones.
+
+    What OpenCV's INTER_AREA gives for whole factors, faster where they are not 2 by 2.
+    """
+    columns = out.shape[1]
+    part = np.float32(1.0 / (4 * across * down))
+    half = np.float32(across * down // 2 + 0.25)  # rounds the mean; the quarter keeps whole numbers whole
+    sums = np.empty(columns, np.int16)
+    for i in range(out.shape[0]):
+        sums[:] = 0
+        for line in range(down * i, down * i + down):
+            row = y[line]
+            for k in range(across):
+                for x in range(columns):
+                    sums[x] += row[across * x + k]
+        for x in range(columns):
+            out[i, x] = np.uint8((np.float32(sums[x]) + half) * part)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.measure.kernels import compiled
 from detect.measure.loss_tables import CONSTANT, TABLES
 
 COLUMNS = (
@@ -114,12 +115,35 @@ KNOTS: dict[str, tuple[float, ...]] = {
 """Where the tables have their values: spread over what losses and false candidates show."""
 
 
+def _in_rows(tables: dict[str, tuple[float, ...]]) -> NDArray[np.float64]:
+    """Tables of several lengths as rows of one array; the last value of each goes on to its end."""
+    longest = max(len(values) for values in tables.values())
+    return np.array([values + values[-1:] * (longest - len(values)) for values in (tables[name] for name in KNOTS)])
+
+
+_KNOTS, _TABLES = _in_rows(KNOTS), _in_rows(TABLES)
+
+
+@compiled
+def _sum_of_tables(values: NDArray[np.float64], knots: NDArray[np.float64], tables: NDArray[np.float64], out: NDArray[np.float64]) -> None:
+    """Add to ``out`` (runs,) what each measure of ``values`` (measures, runs) gives in its table, straight between knots."""
+    for m in range(values.shape[0]):
+        for r in range(values.shape[1]):
+            x, at = values[m, r], 0
+            while at < knots.shape[1] - 2 and x > knots[m, at + 1]:
+                at += 1
+            wide = knots[m, at + 1] - knots[m, at]
+            share = min(max((x - knots[m, at]) / wide, 0.0), 1.0) if wide > 0 else 0.0
+            out[r] += tables[m, at] + share * (tables[m, at + 1] - tables[m, at])
+
+
 def log_odds(runs: NDArray[np.float32]) -> NDArray[np.float32]:
     """Score of each run of an array (runs, COLUMNS): above 0 rather a loss, at 5 almost surely one, other things
     equal."""
     total = np.full(len(runs), CONSTANT)
-    for name, values in measures(runs).items():
-        total += np.interp(values, KNOTS[name], TABLES[name])
+    if len(runs):
+        values = measures(runs)
+        _sum_of_tables(np.array([values[name] for name in KNOTS]), _KNOTS, _TABLES, total)
     return total.astype(np.float32)
 
 

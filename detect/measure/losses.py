@@ -119,6 +119,8 @@ class LossFinder:
         self._flows: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._widen = np.ones((1, 2 * REACH_SAMPLES + 1), np.uint8)
         self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+        # samples and lines in a pixel of the small picture, laid out like a flow
+        self._flow_units = np.tile(np.array(FLOW_PIXEL, np.float32), (self._lines // FLOW_PIXEL[1], width // FLOW_PIXEL[0], 1))
         self._excess = np.zeros(shape[1:], np.int16)
         self._top = np.zeros(self._lines, np.int16)
         self._runs = np.zeros((MOST_RUNS, kernels.RUN_COLUMNS), np.int32)
@@ -345,18 +347,15 @@ class LossFinder:
         if flow is None:
             start, end = self._small_of(here), self._small_of(other)
             flow = np.asarray(self._flow.calc(start, end, None), np.float32)  # type: ignore[call-overload]
-            flow *= np.array(FLOW_PIXEL, np.float32)
+            flow *= self._flow_units
             self._flows[here, other] = flow
         return flow
 
     def _small_of(self, place: int) -> NDArray[np.uint8]:
         small = self._small[place]
         if small is None:
-            size = (self._width // FLOW_PIXEL[0], self._lines // FLOW_PIXEL[1])
-            part = self._y[place, : size[1] * FLOW_PIXEL[1], : size[0] * FLOW_PIXEL[0]]
-            reduced = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
-            small = np.right_shift(reduced, 2).astype(np.uint8)
-            self._small[place] = small
+            small = self._small[place] = np.empty(self._flow_units.shape[:2], np.uint8)
+            kernels.small_picture(self._y[place], *FLOW_PIXEL, small)
         return small
 
     def _note(self, number: int, index: int, runs: NDArray[np.float32], copies: NDArray[np.float64]) -> None:
