@@ -33,6 +33,13 @@ LEAST_STRENGTH = 6.0
 """Strength below which nothing is said, whatever the ratios: F(4, 400) has a chance of 1e-4 there."""
 LEAST_PICTURES = 1.5
 """Independent pictures below which a finding stays unconfirmed (five windows of one static shot count as 1.0 to 1.3)."""
+LEAST_DETAIL = 0.15
+"""Share of the places of a picture (rows by sections of the line) whose detail must be there in every window: with less, the picture is
+flat, and its bands may be all there is to see. Simulated: flat and striped ones 0.00 to 0.06, others 0.29 and more (house value)."""
+LEAST_MOVING = 0.06
+"""... and by how much of itself that detail changes from window to window where anything moves: 0.02 to 0.03 in still pictures, 0.12 and
+more in those held in the hand (same source)."""
+FEWEST_WINDOWS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,14 +115,18 @@ def evidence(fit: WheelFit, relation: str, part: str, *, known: F64 | None = Non
 class PictureCount:
     """How many independent pictures the windows of a stretch are worth, from the correlation of their rows.
 
-    Rows of independent pictures add up to a variance of one; rows that repeat add up to their number.
+    Rows of independent pictures add up to a variance of one; rows that repeat add up to their number. Where noise is all that the rows
+    hold beside the bands, they look independent however still the picture stands: see ``stands_still``.
     """
 
     def __init__(self, height: int) -> None:
         self._sum, self._weight = np.zeros(height), np.zeros(height)
         self._windows = 0
+        self._detail: F64 | None = None
 
-    def add(self, rows: Rows) -> None:
+    def add(self, rows: Rows, detail: F64) -> None:
+        """A window: its ``rows``, and what detail a frame of it holds, (rows, sections), noise about nought."""
+        self._add_detail(detail)
         k = INDEX["level"]
         variance = robust_variance(rows)[k]
         if not np.isfinite(variance) or variance <= 0:
@@ -125,11 +136,32 @@ class PictureCount:
         self._weight += rows.weight[k] > 0
         self._windows += 1
 
+    def _add_detail(self, detail: F64) -> None:
+        sums = np.stack([np.ones_like(detail), detail > 0, detail, detail**2])
+        self._detail = sums if self._detail is None else self._detail + sums
+
     def add_count(self, other: PictureCount) -> None:
         """Add what another one holds."""
         self._sum += other._sum
         self._weight += other._weight
         self._windows += other._windows
+        if other._detail is not None:
+            self._detail = other._detail if self._detail is None else self._detail + other._detail
+
+    def stands_still(self, view: View) -> bool:
+        """Whether there is but one picture, or none, to see: no detail, or detail that does not move."""
+        if self._detail is None:
+            return False
+        count, there, total, squares = self._detail[:, view.top + EDGE_ROWS : view.bottom - EDGE_ROWS]
+        windows = int(count.max(initial=0))
+        detailed = there == windows
+        if windows < FEWEST_WINDOWS:
+            return False
+        if detailed.mean() < LEAST_DETAIL:
+            return True
+        mean = total[detailed] / windows
+        spread = np.sqrt(np.maximum(squares[detailed] / windows - mean**2, 0) * windows / (windows - 1))
+        return bool(np.median(spread / mean) < LEAST_MOVING)
 
     def independent(self, view: View) -> float:
         """Windows over the growth of the summed rows' variance (robust: median square), 1 at least."""

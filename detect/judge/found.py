@@ -285,7 +285,8 @@ def _finding(
     if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), _far(kind) * there):
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
-    confirmed = part.confirmed or shots >= LEAST_SHOTS
+    fixed = part.still and family != "noise"  # bands that a picture may hold by itself; its noise is new in every frame
+    confirmed = (part.confirmed and not fixed) or shots >= LEAST_SHOTS
     name: FindingKind = kind.kind
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"

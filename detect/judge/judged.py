@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -39,6 +40,11 @@ a line does not part the two."""
 SURE_RATIO = 4.0
 """Null ratio from which the phase of the other relations holds for chroma too: wrong lines fit best at a phase of their own (house
 value)."""
+BESIDE_LINES, BESIDE_STEP = 2.0, 0.5
+"""How far from that phase chroma is asked for a better one, in field lines, and in what steps."""
+BESIDE_OVER_PHASE = 2.0
+"""How much more chroma must explain there (house value: a wrong decoder explains less than the right one at its own phase; what detail and
+noise know of the phase is worth less than half of steps that show as clearly)."""
 DECODER_ODDS = 8.0
 """... and how much likelier they must be, log likelihood: e^8 to 1 (house practice)."""
 
@@ -130,7 +136,7 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
         if turned_in_components(plain, mask_of(file, members), file.view, file.standard, at, height=file.height):
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()
-    won = {name: _won_by_chroma(rows, view, file.standard, phase) for name, view in views.items()}
+    won = won_by_decoder(rows, views, file.standard, phase)
     best = max(won, key=lambda name: won[name])
     clear = won[best] - won["one"] > 2 * DECODER_ODDS and won[best] > AVERAGED_OVER_PLAIN * won["one"]
     if not clear:
@@ -145,6 +151,22 @@ def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float |
     weight[[INDEX[name] for name in CHROMA]] = 0.0
     fit = fit_wheel_by_rows(Rows(rows.ratio, weight), view, standard)
     return fit.phase_lines if wheel_found(fit) and fit.null_ratio >= SURE_RATIO else None
+
+
+def won_by_decoder(rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None) -> dict[str, float]:
+    """Chi-square that the heads win in chroma as each of ``views`` sees it, at the ``phase`` that all else shows, or at its own.
+
+    A comb fails on the lines beside a boundary at which colour changes, and leaves subcarrier in their luminance: detail and noise then
+    step a line before the boundary, or after it. So phases nearby are asked too, and believed where chroma explains far more there than
+    it does at ``phase`` under any view.
+    """
+    won = {name: _won_by_chroma(rows, view, standard, phase) for name, view in views.items()}
+    if phase is None:
+        return won
+    steps = BESIDE_LINES / BESIDE_STEP
+    around = phase + BESIDE_STEP * np.arange(-steps, steps + 1)
+    best = {name: max(_won_by_chroma(rows, view, standard, float(at)) for at in around) for name, view in views.items()}
+    return best if max(best.values()) > BESIDE_OVER_PHASE * max(won.values()) else won
 
 
 def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None) -> float:

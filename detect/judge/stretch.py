@@ -48,6 +48,8 @@ class Pooled:
     anchor: Pooled | None = None
     """The part of the stretch that shows the wheel, where the whole does not."""
     quiet: Quiet | None = None
+    still: bool = False
+    """All of it is one shot without anything that moves, or without detail."""
 
     @property
     def locked(self) -> bool:
@@ -74,8 +76,9 @@ class Gathering:
             out._shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
             for group in groups_of(chunk, 0, readings.cuts, mask):
                 out._pool.add(group.rows)
-            for _, group in window_groups([chunk], mask):
-                out._pictures.add(group.rows)
+            detail = chunk.sums["timing"].weight
+            for w, group in window_groups([chunk], mask):
+                out._pictures.add(group.rows, detail[w].astype(np.float64) / max(int(chunk.frames[w]), 1))
         return out
 
     def add(self, other: Gathering) -> None:
@@ -97,6 +100,9 @@ class Gathering:
 
     def pictures(self, view: View) -> float:
         return self._pictures.independent(view)
+
+    def stands_still(self, view: View) -> bool:
+        return self.shots < 2 and self._pictures.stands_still(view)
 
 
 def fit_windows_alone(
@@ -140,7 +146,7 @@ def pool_windows(
     rows, fit = _fitted(rows, view, standard, phase, fit_wheel_by_rows)
     quiet = None if levels is None else Quiet(levels, LineEnergies.of(readings.chosen(chosen), view, height))
     figures, timing = stretch_readings(rows, view, standard, fit, shots=shots, doubt=doubt, quiet=quiet)
-    pooled = Pooled(rows, fit, figures, timing, seen.pictures(view), seen.groups, quiet=quiet)
+    pooled = Pooled(rows, fit, figures, timing, seen.pictures(view), seen.groups, quiet=quiet, still=seen.stands_still(view))
     if not (pooled.locked and timing.regime == "undetermined" and timing.gain > EVIDENT_GAIN):
         return pooled
     proof = timing_evidence(rows, view, standard, fit)
