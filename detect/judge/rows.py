@@ -24,6 +24,14 @@ DB_PER_LN_POWER = 10 / np.log(10)
 WEIGHT_CAP = 3.0
 """No row weighs more than this many times the median row: captions would rule otherwise (measured on clean captions)."""
 
+ROLL_OFF = 2.0
+"""What a head or its equaliser loses, in dB, grows about as the square of the frequency (a gap, a cosine equaliser, a Gaussian; common
+practice, no single source)."""
+SAMPLE_MHZ = 13.5
+FEWEST_CELLS = 100
+"""Cells with detail that tell where in its band it lies."""
+MOST_OFF = 1.3
+"""Nor is the detail believed to lie further from the middle of its band than so many times."""
 MOST_CHROMA = 0.98
 """Chroma relations are straightened up to here (a turn of 78 degrees); rows beyond are content."""
 
@@ -97,8 +105,21 @@ def _pair_jump(row_ns: F64) -> F64:
     return out
 
 
-def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64, deshift: F64 | None = None) -> Rows:
-    """All relations from sums num, den (rows, places) of one group of windows; ``curve`` (2,) as summed by measuring.
+def band_middles(centre: F64 | None) -> F64:
+    """Where the detail of each response band lies, MHz, from the sums ``centre`` (bands, 2); its nominal middle where none was seen."""
+    nominal = np.array(RESPONSE_MHZ)
+    if centre is None:
+        return nominal
+    seen = centre[:, 1] >= FEWEST_CELLS
+    mean = np.clip(centre[:, 0] / np.where(seen, centre[:, 1], 1.0), 0.0, 2.0)
+    return np.where(seen, np.clip(np.arccos(1 - mean) * SAMPLE_MHZ / (2 * np.pi), nominal / MOST_OFF, nominal * MOST_OFF), nominal)
+
+
+def relation_rows(
+    num: dict[str, F64], den: dict[str, F64], curve: F64, deshift: F64 | None = None, centre: F64 | None = None
+) -> Rows:
+    """All relations from sums num, den (rows, places) of one group of windows; ``curve`` (2,) and ``centre`` (bands, 2) as summed by
+    measuring. Response is that at the nominal middle of its band, wherever in it the detail lies.
 
     ``deshift`` (2, rows): displacement that was undone before measuring, ns at the left and its growth to the right; it is added
     back, so that figures are those of the file.
@@ -122,9 +143,11 @@ def relation_rows(num: dict[str, F64], den: dict[str, F64], curve: F64, deshift:
     parts["hue"] = _pooled(hue, den["chroma_im"])
     parts["hue_ramp"] = _slope(hue, den["chroma_im"], _places(CHROMA_SECTIONS))
     parts["noise"] = (DB_PER_LN_POWER * ratio["noise"][:, 0], den["noise"][:, 0])
+    middles = band_middles(centre)
     for k, mhz in enumerate(RESPONSE_MHZ):
         half = np.clip(ratio["response"][:, k] / 2, -MOST_CHROMA, MOST_CHROMA)
-        parts[f"response_{mhz:g}"] = (DB_PER_LN_POWER * 2 * np.arctanh(half), den["response"][:, k])
+        at_nominal = DB_PER_LN_POWER * (mhz / middles[k]) ** ROLL_OFF
+        parts[f"response_{mhz:g}"] = (at_nominal * 2 * np.arctanh(half), den["response"][:, k])
     for name, part, unit in (("saturation_luma", "chroma_re_luma", 100.0), ("hue_luma", "chroma_im_luma", np.degrees(1.0))):
         none = np.zeros_like(parts["level"][0])  # readings of before these were measured
         parts[name] = (unit * ratio[part][:, 0], den[part][:, 0]) if part in ratio else (none, none)
@@ -178,9 +201,16 @@ def _group(chunk: Chunk, first_window: int, run: Sequence[int]) -> Group:
         int(chunk.end_frame[index[-1]]),
         tuple(first_window + w for w in index),
         relation_rows(
-            num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64), _float64(chunk.scalars.get("deshift"))
+            num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64), _float64(chunk.scalars.get("deshift")),
+            _summed_centre(chunk, index),
         ),
     )
+
+
+def _summed_centre(chunk: Chunk, index: list[int]) -> F64 | None:
+    """None in readings of before this was measured."""
+    centre = chunk.scalars.get("centre")
+    return None if centre is None else centre[index].sum(axis=0, dtype=np.float64).reshape(len(RESPONSE_MHZ), 2)
 
 
 def _float64(values: NDArray[np.float32] | None) -> F64 | None:

@@ -248,6 +248,27 @@ def cell_energy(band: F32, x0: int, cell: int, energy: F32) -> None:
 
 
 @compiled
+def band_centre(band: F32, x0: int, cell: int, energy: F32, floor: float) -> tuple[float, int]:
+    """Where in its band the detail of a field lies: sum over the cells above ``floor`` of 1 - cos w, and how many cells.
+
+    w is the frequency in radians a sample: neighbouring samples of a sine differ by 2 (1 - cos w) of its energy on average. ``energy``
+    (lines, cells) is that of ``cell_energy``; every fourth line is looked at.
+    """
+    total = 0.0
+    count = 0
+    for i in range(0, band.shape[0], 4):
+        for c in range(energy.shape[1]):
+            if energy[i, c] > floor:
+                e = np.float32(0.0)
+                for x in range(x0 + c * cell, x0 + (c + 1) * cell):
+                    d = band[i, x + 1] - band[i, x]
+                    e += d * d
+                total += min(e / (np.float32(2 * cell) * energy[i, c]), np.float32(2.0))
+                count += 1
+    return total, count
+
+
+@compiled
 def quiet_cells(here: F32, still: F32, colour: F32, ratio: F32, log_a: F32, weight: F32) -> None:
     """Log energy ratios of lines i + 1 and i in the cells where the OUTER lines i - 1 and i + 2 show the least.
 
@@ -292,6 +313,8 @@ def textured_cells(energy: F32, floor: float, quiet: float, num: F32, den: F32) 
     """
     n, cells = energy.shape
     most = np.float32(10.0 * quiet)
+    least = np.float32(floor * floor)
+    low = np.float32(0.1 * floor)
     for i in range(1, n - 2):
         weight = np.float32(0.0)
         noise_a = np.float32(0.0)
@@ -307,8 +330,9 @@ def textured_cells(energy: F32, floor: float, quiet: float, num: F32, den: F32) 
         difference = np.float32(0.0)
         total = np.float32(0.0)
         for c in range(cells):
-            if energy[i - 1, c] > floor and energy[i + 2, c] > floor:
-                w = np.float32(1.0) / (energy[i - 1, c] + energy[i + 2, c])
+            product = energy[i - 1, c] * energy[i + 2, c]
+            if product > least and energy[i - 1, c] > low and energy[i + 2, c] > low:
+                w = np.float32(1.0) / np.sqrt(product)
                 difference += w * (energy[i + 1, c] - noise_b - energy[i, c] + noise_a)
                 total += w * (energy[i + 1, c] - noise_b + energy[i, c] - noise_a)
         num[i] = difference

@@ -147,6 +147,8 @@ class WindowSums:
         self.num = {name: np.zeros((height, k)) for name, k in QUANTITIES.items()}
         self.den = {name: np.zeros((height, k)) for name, k in QUANTITIES.items()}
         self.curve = np.zeros(2)
+        self.centre = np.zeros((len(RESPONSE_MHZ), 2))
+        """Of each response band: sum of 1 - cos of where its detail lies (``kernels.band_centre``), and of how many cells."""
 
     def ratios(self) -> tuple[dict[str, F32], dict[str, F32]]:
         """Ratio and weight of each quantity; a weight that is not positive counts as nothing."""
@@ -306,6 +308,7 @@ class LineRelations:
             kernels.textured_cells(energy, _TEXTURE_OVER_NOISE * quiet, quiet, ratio, count)
             into.num["response"][rows, k] += ratio
             into.den["response"][rows, k] += count
+            into.centre[k] += kernels.band_centre(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy, _TEXTURE_OVER_NOISE * quiet)
 
     def _noise(self, field: Field, y: F32, into: WindowSums, rows: slice) -> None:
         n, width = y.shape
