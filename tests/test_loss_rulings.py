@@ -45,6 +45,27 @@ def test_rulings_are_told_and_short_losses_among_them_kept(seed: int) -> None:
     assert not found[len(grid[0]) :][short].mean() > 0.1
 
 
+def whole_lines(count: int) -> Losses:
+    """Ruled paper that moves by half a line: every 39th line of one field, from end to end."""
+    return np.full(count, 40), 4 + 39 * np.arange(count), np.full(count, 699)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_lines_ruled_from_end_to_end_are_told_and_losses_among_them_kept(seed: int) -> None:
+    ruled, others = whole_lines(6), anywhere(np.random.default_rng(seed), 20)
+    found = told(ruled, others)
+    assert found[:6].all()
+    assert not found[6:].any()
+
+
+def test_a_loss_that_lasts_for_lines_or_one_long_one_is_kept() -> None:
+    """1 in 1000 losses is as long as a line; one that is longer goes on in the next (common practice, no single source)."""
+    many = anywhere(np.random.default_rng(3), 300)
+    assert not told(many, whole_lines(1)).any()
+    lasting = np.full(6, 40), 100 + np.arange(6), np.full(6, 699)
+    assert not told(many, lasting).any()
+
+
 @pytest.mark.parametrize("count", [0, 1, 10, 300, 3000])
 def test_losses_that_fall_anywhere_are_kept(count: int) -> None:
     assert not told(anywhere(np.random.default_rng(count), count)).any()
