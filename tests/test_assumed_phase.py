@@ -38,6 +38,15 @@ def test_a_scratch_is_named_wherever_it_lies(seed: int) -> None:
     assert "where cannot be told" in found.text
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_a_damaged_edge_is_a_strip_and_no_scratch(seed: int) -> None:
+    """It reaches in by millimetres, a scratch is a line (common practice, no single source)."""
+    (found,) = patterns_without_a_wheel(draw(np.random.default_rng(seed), 60, kind="edge"))
+    assert found.kind == "edge"
+    assert found.across_mm is None
+    assert "wider than a scratch (where cannot be told" in found.text
+
+
 @pytest.mark.parametrize("kind", ["uniform", "one_head"])
 def test_nothing_is_said_that_depends_on_the_phase(kind: str) -> None:
     named = [patterns_without_a_wheel(draw(np.random.default_rng(s), 40, kind=kind)) for s in range(60)]

@@ -16,7 +16,7 @@ from detect.judge.causes import causes_for
 from detect.judge.limits import Limits
 from detect.judge.loss_choice import LIKELY, choose_losses
 from detect.judge.loss_light import light_pct
-from detect.judge.patterns import exposure, find_patterns, rate_per_minute
+from detect.judge.patterns import Pattern, exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
 from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
@@ -117,7 +117,7 @@ def judge_losses(
             out.append(
                 _finding(
                     pattern.finding_kind, *span, heads, float(count), "losses", float(np.sqrt(count)), chance,  # type: ignore[arg-type]
-                    _severity(count), pattern.text, share, label, words=frozenset({pattern.kind}),
+                    _severity(count), pattern.text, share, label, words=frozenset({_word(pattern)}),
                 )
             )  # fmt: skip
     light = light_pct(
@@ -139,6 +139,11 @@ def in_one_band(line: NDArray[np.int64], phase_lines: float, standard: Standard)
     turns = standard.passes_per_field // HEADS
     most = int(np.bincount((passes + HEADS) // HEADS).max())
     return most >= ONE_BAND_SHARE * len(line) and bool(turns * stats.binom.sf(most - 1, len(line), 1 / turns) < ONE_BAND_CHANCE)
+
+
+def _word(pattern: Pattern) -> str:
+    """What causes are chosen by: an edge of which the picture does not show that it is one is a strip."""
+    return "strip" if pattern.kind == "edge" and pattern.across_mm is None else pattern.kind
 
 
 def _spread_finding(

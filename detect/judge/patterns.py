@@ -26,6 +26,7 @@ from detect.judge.scan_boxes import (
     Exposure,
     PatternKind,
     Points,
+    as_strip,
     candidates,
     exposure,
     inside_of,
@@ -131,6 +132,7 @@ def find_patterns(
         best = _prefer(boxes)
         if best is None:
             break
+        best = as_strip(best, points, left, expected / expected.sum()) if assumed else best
         inside = left[best.inside]
         other = max((b for b in boxes if b.kind != best.kind), key=lambda b: b.statistic)
         out.append(_told(best, inside, places, points, other, assumed=assumed))
@@ -222,6 +224,9 @@ def _sentence(pattern: Pattern, total: int) -> str:
         return f"{share} lie {where}, in {pattern.hit_rate:.0%} of the passes ({odds})."
     if pattern.kind == "scratch" and pattern.hit_rate is not None:
         where = "at one place across the tape (where cannot be told: the picture does not show the phase of the wheel)"
+        return f"{share} come back {where}, in {pattern.hit_rate:.0%} of the passes ({odds})."
+    if pattern.kind == "edge" and pattern.across_mm is None and pattern.hit_rate is not None:
+        where = "in a strip of the tape wider than a scratch (where cannot be told: the picture does not show the phase of the wheel)"
         return f"{share} come back {where}, in {pattern.hit_rate:.0%} of the passes ({odds})."
     if pattern.kind == "edge" and pattern.across_mm is not None:
         side = "start" if pattern.across_mm[0] < 0 else "end"

@@ -31,6 +31,8 @@ SCRATCH_BINS = (2, 3, 5)
 """Widths of a scratch: 0.3 to 0.8 mm; wider than that is no line along the tape."""
 EDGE_SHARES = (0.03, 0.06, 0.1, 0.15)
 """How far edge damage reaches in: 1.2 to 6 mm of 41 (the recorded band ends about there; common practice)."""
+STRIP_MARGIN = 5.0
+"""Log likelihood by which a strip must explain losses better than a line in it: some hundred strips are tried."""
 CLUSTER_S = 1.0
 """A cluster lasts no longer: 38 cm of tape. Fingerprints, creases, splices are smaller."""
 SWITCH_SAMPLES = 40
@@ -263,6 +265,9 @@ def widened(box: Box, p: Points) -> Box:
     cells, times = box.cells, box.times
     if cells is not None and box.kind == "scratch":
         cells = (max(cells[0] - 3, 0), min(cells[1] + 3, BINS))
+    elif cells is not None and box.kind == "edge" and cells[0] > 0 and cells[1] < BINS:  # the phase is assumed
+        fringe_cells = max(cells[1] - cells[0], round(max(EDGE_SHARES) * BINS))
+        cells = (max(cells[0] - fringe_cells, 0), min(cells[1] + fringe_cells, BINS))
     elif cells is not None and box.kind in ("edge", "switch"):
         depth = round(2 * max(EDGE_SHARES) * BINS)
         cells = (0, depth) if cells[0] == 0 else (BINS - depth, BINS)
@@ -272,6 +277,33 @@ def widened(box: Box, p: Points) -> Box:
     else:
         times = (max(times[0] - 1 / TIME_CELLS, 0.0), min(times[1] + 1 / TIME_CELLS, 1.0))
     return replace(box, cells=cells, times=times)
+
+
+def as_strip(box: Box, p: Points, left: NDArray[np.int64], even: NDArray[np.floating[Any]]) -> Box:
+    """A scratch, or the strip of ``EDGE_SHARES`` about it where that explains the losses better: an edge, where the phase is assumed.
+
+    ``even``: what is expected in each (head, cell, time cell), adding up to one.
+    """
+    if box.kind != "scratch" or box.cells is None:
+        return box
+    first, last = box.cells
+    within = (p.time[left] >= box.times[0]) & (p.time[left] <= box.times[1])
+    counts = np.bincount(p.cell[left][within], minlength=BINS)
+    whole, shares = len(left), even.sum((0, 2)) * (box.times[1] - box.times[0])
+    best = (_excess(int(counts[first:last].sum()), whole * float(shares[first:last].sum())) + STRIP_MARGIN, first, last)
+    for share in EDGE_SHARES:
+        wide = round(share * BINS)
+        for a in range(max(last - wide, 0), min(first, BINS - wide) + 1):
+            best = max(best, (_excess(int(counts[a : a + wide].sum()), whole * float(shares[a : a + wide].sum())), a, a + wide))
+    if (best[1], best[2]) == (first, last):
+        return box
+    strip = replace(box, kind="edge", cells=(best[1], best[2]), statistic=best[0])
+    return replace(strip, inside=inside_of(strip, p, left))
+
+
+def _excess(count: int, expected: float) -> float:
+    """Log likelihood ratio of ``count`` losses where ``expected`` were (Poisson)."""
+    return count * float(np.log(count / expected)) - count + expected if count > expected > 0 else 0.0
 
 
 def inside_of(box: Box, p: Points, left: NDArray[np.int64]) -> NDArray[np.bool_]:
