@@ -47,6 +47,8 @@ BESIDE_OVER_PHASE = 2.0
 noise know of the phase is worth less than half of steps that show as clearly)."""
 DECODER_ODDS = 8.0
 """... and how much likelier they must be, log likelihood: e^8 to 1 (house practice)."""
+DELAY_LINE_ODDS = 2.0
+"""The same for the delay line of 625, which all but the simplest decoders have (common practice, no single source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,8 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
             rows = gathered(file, members).rows()
     won = won_by_decoder(rows, views, file.standard, phase)
     best = max(won, key=lambda name: won[name])
-    clear = won[best] - won["one"] > 2 * DECODER_ODDS and won[best] > AVERAGED_OVER_PLAIN * won["one"]
+    odds = DELAY_LINE_ODDS if file.standard.alternating_v else DECODER_ODDS
+    clear = won[best] - won["one"] > 2 * odds and won[best] > AVERAGED_OVER_PLAIN * won["one"]
     if not clear:
         return file
     combed = {} if file.standard.alternating_v else {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()}
