@@ -305,9 +305,11 @@ def quiet_cells(here: F32, still: F32, colour: F32, ratio: F32, log_a: F32, weig
 
 @compiled
 def textured_cells(energy: F32, floor: float, quiet: float, num: F32, den: F32) -> None:
-    """Energy of lines i + 1 less i, and their mean, over the cells where BOTH outer lines exceed ``floor``.
+    """Energy of lines i + 1 less i, and their mean, over the cells where the outer lines have texture: the product of their energies
+    exceeds ``floor`` squared, and each a tenth of it and three times its head's noise.
 
-    Each cell is divided by the energy of its outer lines, so that one bright edge cannot rule. Noise is taken off every energy, of
+    Each cell is divided by the root of that product, so that one bright edge cannot rule; a head that passes k of the energy has it as a
+    factor there, and what grows down the picture is chosen like what falls. Noise is taken off every energy, of
     each line its own (heads differ): the line's energy where its outer lines are quietest, at most ten times ``quiet``, what the
     quietest cells of the field have. num/den is 2 tanh of half the log energy ratio. Both outputs (lines,).
     """
@@ -315,6 +317,7 @@ def textured_cells(energy: F32, floor: float, quiet: float, num: F32, den: F32) 
     most = np.float32(10.0 * quiet)
     least = np.float32(floor * floor)
     low = np.float32(0.1 * floor)
+    three = np.float32(3.0)
     for i in range(1, n - 2):
         weight = np.float32(0.0)
         noise_a = np.float32(0.0)
@@ -327,11 +330,12 @@ def textured_cells(energy: F32, floor: float, quiet: float, num: F32, den: F32) 
             noise_b += w * energy[i + 1, c]
         noise_a = min(noise_a / weight, most)
         noise_b = min(noise_b / weight, most)
+        low_a, low_b = max(low, three * noise_a), max(low, three * noise_b)  # p is of the head of a, n of that of b
         difference = np.float32(0.0)
         total = np.float32(0.0)
         for c in range(cells):
             product = energy[i - 1, c] * energy[i + 2, c]
-            if product > least and energy[i - 1, c] > low and energy[i + 2, c] > low:
+            if product > least and energy[i - 1, c] > low_a and energy[i + 2, c] > low_b:
                 w = np.float32(1.0) / np.sqrt(product)
                 difference += w * (energy[i + 1, c] - noise_b - energy[i, c] + noise_a)
                 total += w * (energy[i + 1, c] - noise_b + energy[i, c] - noise_a)
