@@ -65,6 +65,8 @@ CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 CLEAR_BY_BRIGHTNESS = 5.0
 """The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
+UNEQUAL_TOLD_NS = 10.0
+"""Standard error of unequal skew above which it is as good as not told: what is first flagged of quadrature is no more."""
 LEAST_SHOTS = 2
 SHOT_CLEAR = 4.0
 SHOT_SHARE = 0.5
@@ -295,7 +297,8 @@ def _finding(
         words.add("unequal")
     elif kind.kind == "skew":
         words.add("all_alike")
-    if kind.kind == "quadrature" and part.timing.head_skew is None:
+    own = part.timing.head_skew
+    if kind.kind == "quadrature" and (own is None or float(own.sigma_ns.max()) > UNEQUAL_TOLD_NS):
         words.add("unequal_not_told")
     if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
         words.add("averaged")

@@ -38,6 +38,9 @@ read from chroma that changes across the same boundary (house values, set so tha
 OF_DIFFERENTIAL_NS = 1.5
 """What is added for each degree of differential phase by which a head differs: pictures are brighter at one side of a line than at the
 other, and its hue then grows along the line too (house value)."""
+OF_MIXED_NS = 0.4
+"""What is added for each degree by which a comb's lines differ where it adds them across a boundary: the share it takes over is linear for
+small steps only (another simulator: 35 ns off where heads were displaced by 97 degrees)."""
 CLEAR = 4.0
 """Standard errors a head's own skew must be away from zero before it is believed, and taken off its quadrature."""
 LEAST_GAIN = 30.0
@@ -116,6 +119,7 @@ def head_skew(
     value, cov = fit(standard, phase, data)
     of_content = np.sqrt(
         (OF_SATURATION_NS * saturation_pct) ** 2 + (OF_SCALLOP * value[4]) ** 2 + (OF_DIFFERENTIAL_NS * differential_deg) ** 2
+        + (OF_MIXED_NS * np.abs(mixed or (0.0,)).max()) ** 2
     )
     from_b = np.vstack([-np.ones(HEADS - 1), np.eye(HEADS - 1)])  # A's is what makes the mean zero
     sigma = np.sqrt(np.diag(from_b @ cov[OWN, OWN] @ from_b.T))
