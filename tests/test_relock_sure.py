@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from detect.judge.rows import INDEX, RELATIONS, Rows
-from detect.judge.states import _differ, _Stretch
+from detect.judge import states
+from detect.judge.states import _apart, _differ, _Stretch
 from detect.judge.stretch import Gathering
 from detect.judge.wheel import View, fit_wheel
 from detect.standards import STD_525
@@ -24,16 +25,37 @@ def stretch(phases: dict[float, float], seed: int) -> _Stretch:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_stretches_that_are_sure_of_different_phases_differ(seed: int) -> None:
-    assert _differ(stretch({3.0: 12.0}, seed), stretch({9.0: 12.0}, seed + 10), STD_525)
+    assert _apart(stretch({3.0: 12.0}, seed), stretch({9.0: 12.0}, seed + 10), STD_525)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_stretch_that_shows_the_other_phase_about_as_well_does_not_differ(seed: int) -> None:
     torn = stretch({3.0: 40.0, 9.0: 36.0}, seed)
     assert torn.fit.null_ratio > 4
-    assert not _differ(torn, stretch({9.0 if abs(torn.fit.phase_lines - 3) < 1 else 3.0: 12.0}, seed + 10), STD_525)
+    assert not _apart(torn, stretch({9.0 if abs(torn.fit.phase_lines - 3) < 1 else 3.0: 12.0}, seed + 10), STD_525)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_stretches_of_one_phase_do_not_differ(seed: int) -> None:
-    assert not _differ(stretch({3.0: 12.0}, seed), stretch({3.0: 12.0}, seed + 10), STD_525)
+    assert not _apart(stretch({3.0: 12.0}, seed), stretch({3.0: 12.0}, seed + 10), STD_525)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_window_that_holds_both_phases_hides_no_re_lock(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The window in which a wheel locks anew may be put to either side; without it both sides are sure."""
+    torn, after = stretch({3.0: 40.0, 9.0: 36.0}, seed), stretch({9.0: 12.0}, seed + 10)
+    clean = {2: stretch({3.0: 40.0}, seed)}
+    asked: list[list[int]] = []
+
+    def within(file: object, members: np.ndarray) -> _Stretch:
+        asked.append(members.tolist())
+        return clean.get(members[-1] + 1, after)
+
+    monkeypatch.setattr(states, "_within", within)
+    assert not _apart(torn, after, STD_525) or abs(torn.fit.phase_lines - 9) < 1
+    assert _differ(File(), torn, after)  # type: ignore[arg-type]
+    assert asked == [[0, 1], [1, 2]]
+
+
+class File:
+    standard = STD_525

@@ -78,8 +78,8 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
     """
     out: list[_Stretch] = []
     for part in parts:
-        now = _Stretch.of(file, part, gathered(file, part))
-        while out and not _differ(out[-1], now, file.standard):
+        now = _within(file, part)
+        while out and not _differ(file, out[-1], now):
             before = out.pop()
             before.seen.add(now.seen)
             now = _Stretch.of(file, np.concatenate([before.members, now.members]), before.seen)
@@ -106,7 +106,19 @@ class _Stretch:
         return wheel_found(self.fit) and bool(above >= RELOCK_RATIO)
 
 
-def _differ(before: _Stretch, after: _Stretch, standard: Standard) -> bool:
+def _differ(file: JudgedFile, before: _Stretch, after: _Stretch) -> bool:
+    """Whether both surely have a wheel, and not the same one: with the windows where they meet, which may hold both, or without them."""
+    return _apart(before, after, file.standard) or (
+        min(len(before.members), len(after.members)) > FEWEST_WINDOWS
+        and _apart(_within(file, before.members[:-1]), _within(file, after.members[1:]), file.standard)
+    )
+
+
+def _within(file: JudgedFile, members: NDArray[np.int64]) -> _Stretch:
+    return _Stretch.of(file, members, gathered(file, members))
+
+
+def _apart(before: _Stretch, after: _Stretch, standard: Standard) -> bool:
     period = float(standard.lines_per_pass)
     one, other = before.fit.phase_lines, after.fit.phase_lines
     step = (other - one + period / 2) % period - period / 2
