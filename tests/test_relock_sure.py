@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge import states
+from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.states import _apart, _differ, _Stretch
 from detect.judge.stretch import Gathering
 from detect.judge.wheel import View, fit_wheel
