@@ -20,6 +20,7 @@ from detect.judge.passing import passing_noise
 from detect.judge.row_bases import TimingModel
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
+from detect.judge.seen_in_part import PART_RATIO
 from detect.judge.stretch import Pooled, WindowJumps
 from detect.judge.wheel import ALONE, View, WheelFit
 from detect.standards import Standard, pass_bounds_rows
@@ -146,7 +147,9 @@ def _kinds_that_hold(
             key=lambda fit: evidence(fit, kind.relation, kind.part, known=known).ratio,
         )
         if not evidence(best, kind.relation, kind.part, known=known).holds_at(ratio):
-            continue
+            if pooled.part is None or not evidence(pooled.part, kind.relation, kind.part, known=known).holds_at(PART_RATIO):
+                continue
+            best = pooled.part
         k = INDEX[kind.relation]
         common, heads = parts_of(best.jumps[k] - (0 if known is None else known), best.jump_weight[k])
         pattern = common if kind.part == "common" else heads

@@ -39,7 +39,10 @@ QUIET_SHARE = 0.1
 
 
 def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) -> Pooled:
-    """``whole`` at the phase of the part that shows the wheel, with that part as ``anchor``; ``whole`` itself if none does."""
+    """``whole`` at the phase of the part that shows the wheel, with that part as ``anchor``; ``whole`` itself if none does.
+
+    Where both show it at one phase, ``part`` is what the part shows: a fault of some seconds may drown in the whole.
+    """
     if whole.locked and whole.fit.null_ratio >= PART_RATIO:
         return whole
     best = best_part(file, members)
@@ -50,7 +53,7 @@ def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) ->
     period = float(file.standard.lines_per_pass)
     apart = abs((best[1].phase_lines - whole.fit.phase_lines + period / 2) % period - period / 2)
     if whole.locked and apart < SAME_LINES:
-        return whole
+        return replace(whole, part=best[1])
     return replace(pool_of(file, members, best[1].phase_lines), anchor=pool_of(file, best[0], None))
 
 

@@ -48,6 +48,8 @@ class Pooled:
     anchor: Pooled | None = None
     """The part of the stretch that shows the wheel, where the whole does not."""
     quiet: Quiet | None = None
+    part: WheelFit | None = None
+    """What a part shows far more clearly than the whole, at the same phase."""
     still: bool = False
     """All of it is one shot without anything that moves, or without detail."""
 
