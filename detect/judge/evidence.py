@@ -35,10 +35,10 @@ LEAST_PICTURES = 1.5
 """Independent pictures below which a finding stays unconfirmed (five windows of one static shot count as 1.0 to 1.3)."""
 LEAST_DETAIL = 0.15
 """Share of the places of a picture (rows by sections of the line) whose detail must be there in every window: with less, the picture is
-flat, and its bands may be all there is to see. Simulated: flat and striped ones 0.00 to 0.06, others 0.29 and more (house value)."""
+flat, and its bands may be all there is to see (house value, between flat or striped simulated pictures and a page of text)."""
 LEAST_MOVING = 0.06
-"""... and by how much of itself that detail changes from window to window where anything moves: 0.02 to 0.03 in still pictures, 0.12 and
-more in those held in the hand (same source)."""
+"""... and by how much of itself that detail changes from window to window where anything moves (house value, between still simulated
+pictures and one held in the hand)."""
 FEWEST_WINDOWS = 3
 
 

@@ -27,7 +27,7 @@ WEIGHT_CAP = 3.0
 ROLL_OFF = 2.0
 """What a head or its equaliser loses, in dB, grows about as the square of the frequency (a gap, a cosine equaliser, a Gaussian; common
 practice, no single source)."""
-SAMPLE_MHZ = 13.5
+SAMPLE_MHZ = 1e3 / NS_PER_SAMPLE
 FEWEST_CELLS = 100
 """Cells with detail that tell where in its band it lies."""
 MOST_OFF = 1.3

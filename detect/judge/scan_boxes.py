@@ -290,20 +290,18 @@ def as_strip(box: Box, p: Points, left: NDArray[np.int64], even: NDArray[np.floa
     within = (p.time[left] >= box.times[0]) & (p.time[left] <= box.times[1])
     counts = np.bincount(p.cell[left][within], minlength=BINS)
     whole, shares = len(left), even.sum((0, 2)) * (box.times[1] - box.times[0])
-    best = (_excess(int(counts[first:last].sum()), whole * float(shares[first:last].sum())) + STRIP_MARGIN, first, last)
+
+    def likelier(a: int, b: int) -> float:
+        return float(_ratio(float(counts[a:b].sum()), whole * float(shares[a:b].sum()), whole))
+
+    best = (likelier(first, last) + STRIP_MARGIN, first, last)
     for share in EDGE_SHARES:
         wide = round(share * BINS)
-        for a in range(max(last - wide, 0), min(first, BINS - wide) + 1):
-            best = max(best, (_excess(int(counts[a : a + wide].sum()), whole * float(shares[a : a + wide].sum())), a, a + wide))
+        best = max(best, *((likelier(a, a + wide), a, a + wide) for a in range(max(last - wide, 0), min(first, BINS - wide) + 1)))
     if (best[1], best[2]) == (first, last):
         return box
     strip = replace(box, kind="edge", cells=(best[1], best[2]), statistic=best[0])
     return replace(strip, inside=inside_of(strip, p, left))
-
-
-def _excess(count: int, expected: float) -> float:
-    """Log likelihood ratio of ``count`` losses where ``expected`` were (Poisson)."""
-    return count * float(np.log(count / expected)) - count + expected if count > expected > 0 else 0.0
 
 
 def inside_of(box: Box, p: Points, left: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -120,8 +120,7 @@ def residual(
 
 OVERSHOOT = 0.12
 """Share of the step of a horizontal edge that the picture may overshoot by: vertical aperture correction does, and what coding leaves of
-an edge that moves. A run that exceeds the range of its neighbours by less on average is no evidence (house value: a striped flag in H.264
-overshot by 0.07 to 0.10)."""
+an edge that moves. A run that exceeds the range of its neighbours by less on average is no evidence (house value)."""
 LEVEL_EDGE = 0.2
 """Such an edge is as high all along the run, to so much of its height (standard deviation)."""
 
