@@ -55,7 +55,6 @@ def squares(y: I16, here: int, before: int, half: int, left: int, blocks: int, s
     where there is none."""
     lines = y.shape[1]
     width = BLOCK_SAMPLES * blocks
-    apart = np.empty(width, np.int32)
     for i in range(lines):
         row = y[here, i, left : left + width]
         for k in range(SOURCES):
@@ -66,13 +65,11 @@ def squares(y: I16, here: int, before: int, half: int, left: int, blocks: int, s
                     sums[k, i, b] = -1
                 continue
             other = y[f, source, left : left + width]
-            for x in range(width):
-                d = np.int32(row[x]) - np.int32(other[x])
-                apart[x] = d * d
             for b in range(blocks):
                 total = np.int32(0)
-                for x in range(BLOCK_SAMPLES * b, BLOCK_SAMPLES * b + BLOCK_SAMPLES):
-                    total += apart[x]
+                for x in range(BLOCK_SAMPLES):  # a difference in 16 bits, its square in 32: eight at a time
+                    d = np.int16(row[BLOCK_SAMPLES * b + x] - other[BLOCK_SAMPLES * b + x])
+                    total += np.int32(d) * np.int32(d)
                 sums[k, i, b] = total
 
 
@@ -132,14 +129,15 @@ def _control(sums: I32, k: int, i: int, b: int) -> float:
 
 
 @compiled
-def _hopeful(sums: I32, k: int, i: int, usual: float, coded: float, need: float) -> bool:
-    """Whether any run of this line would reach ``need`` if all its controls were as noise makes them."""
-    best, each = 0.0, 1 / coded - 1 / usual
-    gain = np.log(usual / coded)
+def _hopeful(sums: I32, k: int, i: int, even: int, least: int, need: int) -> bool:
+    """Whether any run of this line would reach ``need`` if all its controls were as noise makes them; all in units of ``sums``:
+    ``even`` speaks neither way, and no block more against a run than ``least``."""
+    score = np.int32(0)
     for b in range(sums.shape[2]):
-        step = 0.5 * FREE_VALUES * BLOCK_SAMPLES * (gain - each * sums[k, i, b] / BLOCK_SAMPLES)
-        best = max(best + max(step, LEAST_STEP), 0.0)
-        if best > need:
+        step = np.int32(even - sums[k, i, b])
+        score = np.int32(score + (step if step > least else least))
+        score = score if score > 0 else np.int32(0)
+        if score > need:
             return True
     return False
 
@@ -151,15 +149,20 @@ def find_segments(sums: I32, usual: float, coded: float, first: int, last: int, 
     ``usual``: mean square by which noise makes lines differ; ``coded``: what coding leaves between equal ones.
     """
     blocks, found = sums.shape[2], 0
+    even = np.log(usual / coded) / (1 / coded - 1 / usual)  # a mean square that speaks neither way, whatever the controls say
+    unit = 0.5 * FREE_VALUES * (1 / coded - 1 / usual)  # log likelihood of one code squared
+    even_sum, least_sum, need_sum = np.int32(even * BLOCK_SAMPLES), np.int32(LEAST_STEP / unit), np.int32(need / unit)
     for k in range(SOURCES):
         for i in range(max(first, CONTROL_LINES + 3), min(last, sums.shape[1] - CONTROL_LINES - 1)):
-            if sums[k, i, 0] < 0 or not _hopeful(sums, k, i, usual, coded, need):
+            if sums[k, i, 0] < 0 or not _hopeful(sums, k, i, even_sum, least_sum, need_sum):
                 continue
             score, start, best, b0, b1 = 0.0, 0, 0.0, 0, 0
             for b in range(blocks + 1):
                 step = -1e9
                 if b < blocks:
                     own, step = sums[k, i, b] / BLOCK_SAMPLES, LEAST_STEP
+                    if score <= 0 and own >= even:
+                        continue  # nothing begins here
                     if own <= HOPELESS * coded:
                         other = max(min(_control(sums, k, i, b), usual), coded)
                         step = likelihood_ratio(BLOCK_SAMPLES, own, coded, other)

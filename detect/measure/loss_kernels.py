@@ -7,6 +7,8 @@ before and after it (half is 0 where the field's own rows are the odd ones, -1 w
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +19,14 @@ F32 = NDArray[np.float32]
 
 RUN_COLUMNS = 5
 """Of a run: line, x0, x1, sum of the excess, samples with an excess."""
+
+
+@compiled
+def as_ten_bits(plane: Any, shift: int, out: I16) -> None:
+    """Codes of a plane (lines, samples), 8 or 16 bits, ``shift`` binary places up."""
+    for i in range(plane.shape[0]):
+        for x in range(plane.shape[1]):
+            out[i, x] = np.int16(plane[i, x]) << shift
 
 
 @compiled

@@ -214,9 +214,7 @@ class LossFinder:
 
     def _store(self, field: Field, place: int) -> None:
         y = self._y[place]
-        y[:] = field.y
-        if self._shift:
-            np.left_shift(y, self._shift, out=y)
+        kernels.as_ten_bits(field.y, self._shift, y)
         cv2.dilate(y, self._widen, dst=self._tall[place])
         cv2.erode(y, self._widen, dst=self._low[place])
         self._small[place] = None
