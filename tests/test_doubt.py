@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from detect.findings import HeadValues, Value, WindowReadings
-from detect.judge.doubt import BY_CODEC, FAMILY, NONE, of_codec, widened, without
+from detect.judge.doubt import BY_CODEC, FAMILY, NONE, of_carrier, widened, without
 
 READINGS = WindowReadings(
     skew_ns=Value(value=40.0, sigma=1.0), saturation_pct=HeadValues(values=[-6.0, 2.0, 2.0, 2.0], sigmas=[0.2, 0.2, 0.2, 0.2])
@@ -13,7 +15,7 @@ READINGS = WindowReadings(
 
 
 def test_a_lossless_carrier_widens_nothing() -> None:
-    assert of_codec("ffv1") == NONE
+    assert of_carrier("ffv1", 9.0) == NONE
     assert widened(READINGS, NONE) == READINGS
 
 
@@ -35,8 +37,19 @@ def test_the_share_comes_off_again_to_ask_whether_anything_is_there() -> None:
 
 
 def test_every_lossy_carrier_has_a_share_for_every_family() -> None:
-    for codec, shares in BY_CODEC.items():
-        assert set(shares) == set(FAMILY.values()), codec
+    for codec, rates in BY_CODEC.items():
+        assert rates[-1][0] == 0.0, codec  # whatever its rate
+        for _, shares in rates:
+            assert set(shares) == set(FAMILY.values()), codec
+
+
+def test_the_fewer_bits_the_more_a_codec_takes() -> None:
+    for codec, rates in BY_CODEC.items():
+        least, shares = zip(*rates, strict=True)
+        assert list(least) == sorted(least, reverse=True), codec
+        for more, fewer in pairwise(shares):
+            assert all(more[family] <= fewer[family] for family in FAMILY.values()), codec
+    assert of_carrier("prores", 6.0)["timing"] < of_carrier("prores", 3.0)["timing"]
 
 
 def test_a_figure_that_its_carrier_hides_is_withheld_unless_it_is_clear() -> None:

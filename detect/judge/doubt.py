@@ -20,17 +20,42 @@ FAMILY = {
 }  # fmt: skip
 NONE: Doubt = {}
 
-_MPEG2 = {"timing": 0.2, "saturation": 0.2, "hue": 0.2, "level": 0.15, "noise": 0.45, "response": 0.15}
-_DV = {"timing": 0.12, "saturation": 0.6, "hue": 0.9, "level": 0.15, "noise": 0.4, "response": 0.35}
-_PRORES = {"timing": 0.08, "saturation": 0.2, "hue": 0.2, "level": 0.12, "noise": 0.2, "response": 0.15}
-_INTER = {"timing": 0.3, "saturation": 1.0, "hue": 1.0, "level": 0.6, "noise": 1.5, "response": 0.5}
-_WAVELET = {"timing": 0.03, "saturation": 0.05, "hue": 0.05, "level": 0.03, "noise": 0.05, "response": 0.05}
-BY_CODEC: Mapping[str, Doubt] = {
-    "mpeg2video": _MPEG2, "dvvideo": _DV, "prores": _PRORES, "jpeg2000": _WAVELET,
-    "h264": _INTER, "hevc": _INTER, "mpeg4": _INTER, "vc1": _INTER,
+
+def _shares(timing: float, saturation: float, level: float, noise: float, response: float, hue: float | None = None) -> Doubt:
+    return {
+        "timing": timing, "saturation": saturation, "hue": saturation if hue is None else hue, "level": level, "noise": noise,
+        "response": response,
+    }  # fmt: skip
+
+
+_PREDICTED = _shares(0.3, 1.0, 0.6, 1.5, 0.5)
+_WAVELET = _shares(0.03, 0.05, 0.03, 0.05, 0.05)
+BY_CODEC: Mapping[str, tuple[tuple[float, Doubt], ...]] = {
+    "mpeg2video": (
+        (3.2, _shares(0.2, 0.2, 0.15, 0.45, 0.15)),
+        (0.6, _shares(0.25, 0.9, 0.5, 0.8, 0.4)),
+        (0.0, _shares(0.85, 1.3, 1.5, 1.0, 1.1)),
+    ),
+    "dvvideo": ((4.5, _shares(0.05, 0.45, 0.08, 0.35, 0.1, 0.6)), (0.0, _shares(0.15, 0.6, 0.15, 0.4, 0.35, 0.9))),
+    "prores": (
+        (5.0, _shares(0.08, 0.2, 0.12, 0.2, 0.15)),
+        (3.6, _shares(0.18, 0.25, 0.15, 0.35, 0.2)),
+        (2.0, _shares(0.38, 0.55, 0.2, 1.3, 0.3)),
+        (0.0, _shares(2.5, 1.5, 1.3, 5.0, 3.0)),
+    ),
+    "dnxhd": ((0.0, _shares(0.06, 0.6, 0.1, 0.15, 0.15)),),
+    "mjpeg": (
+        (2.5, _shares(0.1, 0.6, 0.25, 0.5, 0.2)),
+        (1.4, _shares(0.18, 0.6, 0.5, 2.0, 0.35)),
+        (0.0, _shares(0.45, 1.0, 1.2, 2.2, 0.55)),
+    ),
+    "h264": ((3.5, _shares(0.1, 0.25, 0.1, 0.4, 0.1)), (1.0, _shares(0.25, 0.7, 0.4, 1.0, 0.4)), (0.0, _PREDICTED)),
+    "hevc": ((3.5, _shares(0.1, 0.25, 0.1, 0.4, 0.1)), (1.0, _shares(0.25, 0.7, 0.4, 1.0, 0.4)), (0.0, _PREDICTED)),
+    "jpeg2000": ((0.0, _WAVELET),), "mpeg4": ((0.0, _PREDICTED),), "vc1": ((0.0, _PREDICTED),),
 }  # fmt: skip
-"""About (1 - gain) / gain of the same faults in this carrier (docs/carriers_table.md), more where small faults lose more. Blocks are
-coded each by itself: a small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives."""
+"""Of each codec (FFmpeg names): bits for a sample of luma in the file, most first, from which a share holds. The shares are about
+(1 - gain) / gain of the same faults (docs/carriers_table.md), more where small faults lose more. Blocks are coded each by itself: a
+small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives."""
 
 
 NOISE_BLOCK_ROWS: Mapping[str, int] = {"dvvideo": 8, "mpeg2video": 8}
@@ -46,8 +71,10 @@ SHOWS = 3.0
 """Standard errors from which such a figure is given all the same: what is left of a large fault."""
 
 
-def of_codec(codec: str) -> Doubt:
-    return BY_CODEC.get(codec, NONE)
+def of_carrier(codec: str, bits_per_sample: float) -> Doubt:
+    """What a file may take away; nothing for codecs that are lossless or not known. ``bits_per_sample``: of the file, for each of its
+    samples of luma."""
+    return next((shares for least, shares in BY_CODEC.get(codec, ()) if bits_per_sample >= least), NONE)
 
 
 def widened(readings: WindowReadings, doubt: Doubt) -> WindowReadings:

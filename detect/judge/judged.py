@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from detect import timecode
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
-from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_codec
+from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_carrier
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.noise_floor import LineLevels
@@ -101,18 +102,24 @@ def describe(readings: Readings) -> JudgedFile:
     programme = np.array([bool(judged[a:b].all()) if b > a else False for a, b in zip(start, end, strict=True)], bool)
     raster = RASTERS[height]
     codec = str(transfer["codec"])
+    doubt = of_carrier(codec, _bits_per_sample(transfer, frames))
     chroma_step_y = int(readings.header.measured.get("chroma_step_y", 1))
     view = View(raster.picture_row0, height, chroma_step_y, noise_block_rows=NOISE_BLOCK_ROWS.get(codec, 1))
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
     spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     return JudgedFile(
         readings.without(spoiled).through(in_subcarrier_plane), standard, view, height, frames, rate, start, end, programme, parts,
-        transfer.get("start_timecode"), int(judged.sum()), of_codec(codec), _levels(readings, programme, view),
+        transfer.get("start_timecode"), int(judged.sum()), doubt, _levels(readings, programme, view, doubt),
     )  # fmt: skip
 
 
-def _levels(readings: Readings, programme: NDArray[np.bool_], view: View) -> LineLevels | None:
-    if of_codec(str(readings.header.transfer["codec"])).get("noise", 0.0) > KEEPS_NOISE:
+def _bits_per_sample(transfer: Mapping[str, Any], frames: int) -> float:
+    """Of the file, for each of its samples of luma; sound counts as well, a few in a hundred."""
+    return 8.0 * float(transfer["size_bytes"]) / max(frames * int(transfer["width"]) * int(transfer["height"]), 1)
+
+
+def _levels(readings: Readings, programme: NDArray[np.bool_], view: View, doubt: Doubt) -> LineLevels | None:
+    if doubt.get("noise", 0.0) > KEEPS_NOISE:
         return None
     levels = LineLevels(view)
     for chunk, chosen in readings.chosen(programme):

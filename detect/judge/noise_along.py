@@ -1,7 +1,9 @@
 """Noise along the pass, common to all heads: what a picture shows of the contact between tips and tape from one edge to the other.
 
 Two shapes are fitted to the noise relation together with the heads' own offsets: a slope, as sin(theta), and a bow, as -cos(theta).
-Evidence is asked as of every fault: against the same fit at periods no wheel has, and at periods near the wheel's.
+Evidence is asked as of every fault: against the same fit at periods no wheel has, and at periods near the wheel's. What the first and
+the last line of every pass have by themselves is fitted besides and left out: beside a head change a decoder that combs leaves subcarrier
+in the luminance, which reads as noise.
 """
 
 from __future__ import annotations
@@ -14,7 +16,7 @@ from numpy.typing import NDArray
 
 from detect.judge.evidence import Proof, proof_of, square_of
 from detect.judge.head_fit import WORST_CONDITION
-from detect.judge.row_bases import head_readings
+from detect.judge.row_bases import head_readings, pass_of
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import line_fraction, scallop_shape, skew_shape, theta
 from detect.judge.wheel import View, near_places, null_places
@@ -49,7 +51,7 @@ class NoiseAlong:
 
 
 def _reads(standard: Standard, view: View, phase: float) -> F64:
-    """What slope and bow (ends against middle) and the heads B, C, D against A read, (bottom, 5)."""
+    """What slope and bow (ends against middle), the heads B, C, D against A, and first and last lines read, (bottom, 7)."""
     rows = np.arange(view.bottom, dtype=np.float64)
     middle = line_fraction(standard, ACTIVE_SAMPLES / 2)
 
@@ -57,8 +59,12 @@ def _reads(standard: Standard, view: View, phase: float) -> F64:
         at = theta(standard, phase, row, middle)
         return np.stack([skew_shape(at), scallop_shape(at)], axis=1)
 
+    def beside(row: F64) -> F64:
+        before, own, after = (pass_of(standard, phase, row + k) for k in (-2, 0, 2))
+        return np.stack([before != own, after != own], axis=1).astype(np.float64)
+
     heads = head_readings(standard, view, "noise", phase).reads()[:, : HEADS - 1]
-    return np.hstack([shapes(rows + 2) - shapes(rows), heads])
+    return np.hstack([shapes(rows + 2) - shapes(rows), heads, beside(rows + 2) - beside(rows)])
 
 
 @lru_cache(maxsize=8)

@@ -32,6 +32,7 @@ from detect.judge.noise_along import NoiseAlong, noise_along
 from detect.judge.outcome import numbered, verdict_of
 from detect.judge.states import joined, left_out, relocks_of, settled, stretches_by_decoder, wheel_state, within, without_wheel
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
+from detect.judge.switch_phase import with_phases_of_dashes
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook
 from detect.judge.wheel import ALONE, WheelFit
@@ -77,6 +78,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     rows0 = readings.header.measured.get("rows0", (0, 1))
     bands = bands_of(readings.losses, (int(rows0[0]), int(rows0[1])), file.height)
     wheel = with_phases_of_bands(wheel, bands, file.standard)
+    wheel = with_phases_of_dashes(wheel, readings.losses, (int(rows0[0]), int(rows0[1])), file.height, file.standard)
     judged = np.isin(file.parts.kind, JUDGED)
     found += [
         _gone_finding(file, gone, float(wheel[gone.stretch].phase_lines or 0.0))

@@ -180,7 +180,8 @@ class CopyFinder:
         if count == len(self._segments):  # a picture that repeats itself everywhere; there is no room for its decoys
             return np.zeros((0, COLUMNS))
         kept = copy_coded_kernels.weigh_segments(
-            y, here, before, half, self._left, self._right, usual, coded, self._segments[:count], self._weighed
+            y, here, before, half, self._left, self._right, usual, coded, 2 * NOISE_KEPT / NOISE_ALONG, self._segments[:count],
+            self._weighed,
         )
         weighed = self._weighed[:kept]
         is_decoy = weighed[:, 4] >= DECOYS_FROM

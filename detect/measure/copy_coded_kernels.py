@@ -189,6 +189,16 @@ def _mean_square(y: I16, here: int, line: int, f: int, source: int, x0: int, x1:
 
 
 @compiled
+def _noise_of_run(row: I16, x0: int, x1: int) -> float:
+    """Mean square of the second difference of samples three apart, of one run, as in ``noise_along``."""
+    total = 0.0
+    for x in range(x0 + 3, x1 - 3):
+        d = 2 * float(row[x]) - float(row[x - 3]) - float(row[x + 3])
+        total += d * d
+    return total / max(x1 - x0 - 6, 1)
+
+
+@compiled
 def weigh_segments(
     y: I16,
     here: int,
@@ -198,13 +208,16 @@ def weigh_segments(
     right: int,
     usual: float,
     coded: float,
+    rough: float,
     segments: NDArray[np.int32],
     out: F64,
 ) -> int:
     """Ends of the segments, sample by sample, and their log likelihood ratio; returns how many are left.
 
-    The alternative is the least of: what noise makes lines differ by, the same relation in the three lines above, in the
-    three below, and before and after the run in its own line. ``out``: line, x0, x1, ratio, source.
+    The alternative is the least of: what noise makes lines differ by, the same relation in the three lines above, in the three below, and
+    before and after the run in its own line, and ``rough`` times what the roughness of the run itself lets lines differ by: a blanked line
+    repeats another without having been copied, as does a block of which coding has left nothing but its mean.
+    ``out``: line, x0, x1, ratio, source.
     """
     kept = 0
     for s in range(len(segments)):
@@ -227,7 +240,7 @@ def weigh_segments(
         for step in range(1, CONTROL_LINES + 1):
             above += _mean_square(y, here, i - step, f, i - step + off, x0, x1) / CONTROL_LINES
             below += _mean_square(y, here, i + step, f, i + step + off, x0, x1) / CONTROL_LINES
-        other = min(usual, above, below)
+        other = min(usual, above, below, rough * _noise_of_run(y[here, i], x0, x1))
         b0, b1, a0, a1 = max(x0 - 2 - n, left), max(x0 - 2, left), min(x1 + 2, right), min(x1 + 2 + n, right)
         beside = b1 - b0 + a1 - a0
         if beside >= FEWEST_BESIDE:

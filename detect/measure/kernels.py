@@ -269,14 +269,15 @@ def band_centre(band: F32, x0: int, cell: int, energy: F32, floor: float) -> tup
 
 
 @compiled
-def quiet_cells(here: F32, still: F32, colour: F32, ratio: F32, log_a: F32, weight: F32) -> None:
+def quiet_cells(here: F32, still: F32, whole: F32, whole_still: F32, colour: F32, ratio: F32, log_a: F32, weight: F32) -> None:
     """Log energy ratios of lines i + 1 and i in the cells where the OUTER lines i - 1 and i + 2 show the least.
 
     ``here`` (lines, cells): energy of a field's high-passed picture; ``still``: half the energy of its difference from the same
     field of the frame before. Noise reads alike in both, content in neither: the outer lines say which of the two is taken, and
     weigh the cell by the power -3/2 of each of their energies. ``colour`` (lines, cells): power of their chroma in units of
     ``relations.MOIRE_PCT``; where it is large, beats of the subcarrier with the carrier (moire) pose as noise, and the cell loses
-    its say. Cells are never chosen by their own energy, and the weights are
+    its say. ``whole`` and ``whole_still`` are the same of all frequencies that the high pass lets through: they tell how much noise there
+    is, the others how it differs from line to line. Cells are never chosen by their own energy, and the weights are
     absolute, so that over a window the quietest cells of all its frames rule. Energies below ``NO_NOISE`` are none of a tape.
     Outputs (lines,): sums of weighted ratio, of weighted log energy of line i, and of weight.
     """
@@ -290,13 +291,13 @@ def quiet_cells(here: F32, still: F32, colour: F32, ratio: F32, log_a: F32, weig
             w = np.float32(0.0) if least < NO_NOISE else np.float32(1.0) / (here[i - 1, c] * here[i + 2, c])
             least = min(min(still[i - 1, c], still[i, c]), min(still[i + 1, c], still[i + 2, c]))
             w_still = np.float32(0.0) if least < NO_NOISE else np.float32(1.0) / (still[i - 1, c] * still[i + 2, c])
-            a, b = here[i, c], here[i + 1, c]
+            a, b, level = here[i, c], here[i + 1, c], whole[i, c]
             if w_still > w:
-                a, b, w = still[i, c], still[i + 1, c], w_still
+                a, b, w, level = still[i, c], still[i + 1, c], w_still, whole_still[i, c]
             if w > 0:
                 w *= np.sqrt(w) / (np.float32(1.0) + colour[i - 1, c] * colour[i + 2, c])
                 sr += w * np.log(b / a)
-                sa += w * np.log(a)
+                sa += w * np.log(level + LEAST_ENERGY)
                 sw += w
         ratio[i] = sr
         log_a[i] = sa

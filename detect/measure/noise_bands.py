@@ -26,6 +26,9 @@ EVERY = 3
 UNLIKE = 0.3
 """Correlation below which two lines have nothing in common: four standard errors of noise's. Even foliage has more from line to line of a
 field (house value)."""
+UNLIKE_EACH = 0.5
+"""... of one pair; a band as a whole keeps to UNLIKE. A decoder that combs puts a part of each line into the next (two lines: 0.2 of noise
+like this is then shared, and single pairs reach 0.4)."""
 ALIKE = 0.6
 """... and from which they show the same picture."""
 LEAST_RMS_IRE = 10.0
@@ -73,14 +76,14 @@ def noise_bands(
     if not np.any((like < UNLIKE) & (deviation > LEAST_RMS_IRE * ire)):
         return []
     _down(y, left, right, 1, like, deviation)
-    unlike = like < UNLIKE
+    unlike = like < UNLIKE_EACH
     lost = deviation > LEAST_RMS_IRE * ire
     lost[1:] &= unlike[:-1] & unlike[1:]
     lost[: first + 1] = lost[last - 1 :] = False
     edges = np.flatnonzero(np.diff(np.concatenate([[False], lost, [False]]).astype(np.int8)))
     found = []
     for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if not FEWEST_LINES <= b - a <= MOST_LINES or not _flanked(like, a, b, first, last):
+        if not FEWEST_LINES <= b - a <= MOST_LINES or np.mean(like[a - 1 : b]) >= UNLIKE or not _flanked(like, a, b, first, last):
             continue
         if before is not None:
             new = [_likeness(y[i], before[i], left, right)[0] < UNLIKE for i in range(a, b)]

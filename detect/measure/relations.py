@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import signal
 
 from detect.measure import kernels
 from detect.measure.chroma_by_luma import chroma_by_luma, luma_at_chroma
@@ -118,6 +119,19 @@ def _noise_taps() -> F32:
 
 
 _NOISE_TAPS = _noise_taps()
+_TAPE_MHZ, _TAPE_SHARE = 5.0, 0.54
+"""No tape of either standard has more than 5 MHz of picture and noise to say much of; above that, what corrects the time base shapes noise
+along the pass (a converter that interpolates lets 5.5 MHz and more through or not, by where between two samples a line falls). Comparisons
+keep below it; of the power that the high pass lets through, so much is left there (noise that rises with frequency; flat noise as well)."""
+
+
+def _tape_taps() -> F32:
+    """The same below 5 MHz only: what noise is compared by."""
+    low = signal.firwin(13, _TAPE_MHZ, fs=13.5, window=("kaiser", 3.0)).astype(np.float32)
+    return np.asarray(low[None, :] / np.sqrt(_TAPE_SHARE), np.float32)
+
+
+_TAPE_TAPS = _tape_taps()
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,21 +328,31 @@ class LineRelations:
         n, width = y.shape
         band, energy = self._array("band", n, width), self._array("energy", n, self._cells)
         still = self._array("still", n, self._cells)
+        whole, whole_still = self._array("whole", n, self._cells), self._array("whole still", n, self._cells)
+        below = self._array("below", n, width)
         cv2.filter2D(y, -1, _NOISE_TAPS, dst=band)
-        kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy)
+        self._energies(band, below, whole, energy)
         frame, before = self._before.pop(field.index, (-1, band))
         if frame + 1 == field.frame and before.shape == band.shape:
             band -= before
-            kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, still)
+            self._energies(band, below, whole_still, still)
+            whole_still *= np.float32(0.5)
             still *= np.float32(0.5)
         else:
-            still[:] = 0.0
+            whole_still[:] = still[:] = 0.0
         ratio, log_a, weight = (np.zeros(n, np.float32) for _ in range(3))
-        kernels.quiet_cells(energy, still, self._colour(field, n), ratio, log_a, weight)
+        kernels.quiet_cells(energy, still, whole, whole_still, self._colour(field, n), ratio, log_a, weight)
         into.num["noise"][rows, 0] += ratio
         into.den["noise"][rows, 0] += weight
         into.num["noise_log"][rows, 0] += log_a
         into.den["noise_log"][rows, 0] += weight
+
+    @staticmethod
+    def _energies(band: F32, below: F32, whole: F32, of_tape: F32) -> None:
+        """Energy of the cells of what the high pass leaves, and of the part of it that a tape can hold."""
+        kernels.cell_energy(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, whole)
+        cv2.filter2D(band, -1, _TAPE_TAPS, dst=below)
+        kernels.cell_energy(below, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, of_tape)
 
     def _colour(self, field: Field, n: int) -> F32:
         """Power of the chroma in the cells of ``n`` lines of luma, in units of ``MOIRE_PCT`` squared: (lines, cells)."""
