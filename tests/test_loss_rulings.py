@@ -32,7 +32,17 @@ def failing_head(rng: np.random.Generator) -> Losses:
 
 def told(*parts: Losses) -> np.ndarray:
     field, line, length = (np.concatenate(p) for p in zip(*parts, strict=True))
-    return on_rulings(field, line, length, np.zeros(len(field), int), lines=LINES)
+    x0 = one_after_the_other(field, line, length)
+    return on_rulings(field, line, x0, x0 + length, np.zeros(len(field), int), lines=LINES)
+
+
+def one_after_the_other(field: np.ndarray, line: np.ndarray, length: np.ndarray) -> np.ndarray:
+    """Places along the line at which pieces of one line do not overlap."""
+    x0, ends = np.zeros(len(field), int), dict[tuple[int, int], int]()
+    for i, at in enumerate(zip(field.tolist(), line.tolist(), strict=True)):
+        x0[i] = ends.get(at, 0) + 5
+        ends[at] = int(x0[i] + length[i])
+    return x0
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -69,6 +79,22 @@ def test_a_loss_that_lasts_for_lines_or_one_long_one_is_kept() -> None:
 @pytest.mark.parametrize("count", [0, 1, 10, 300, 3000])
 def test_losses_that_fall_anywhere_are_kept(count: int) -> None:
     assert not told(anywhere(np.random.default_rng(count), count)).any()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_crease_is_kept(seed: int) -> None:
+    """Sixty losses in ten fields: some share a line there, which in fields of one or two would be rulings."""
+    rng = np.random.default_rng(seed)
+    field, line, length = rng.integers(100, 110, 60), rng.integers(0, LINES, 60), rng.integers(20, 200, 60)
+    assert not told((field, line, length), anywhere(rng, 5)).any()
+
+
+def test_a_loss_that_is_seen_twice_is_one() -> None:
+    field, line = np.repeat(np.arange(0, 60, 10), 2), np.repeat([140, 20, 170, 80, 200, 50], 2)
+    x0 = np.tile([100, 120], 6)
+    assert not on_rulings(field, line, x0, x0 + 80, np.zeros(12, int), lines=LINES).any()
+    apart = np.tile([100, 200], 6)
+    assert on_rulings(field, line, apart, apart + 80, np.zeros(12, int), lines=LINES).all()
 
 
 def test_a_failing_head_is_kept() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 
 from detect.judge import states
 from detect.judge.rows import INDEX, RELATIONS, Rows
-from detect.judge.states import _apart, _differ, _Stretch
+from detect.judge.states import _apart, _parted, _Stretch
 from detect.judge.stretch import Gathering
 from detect.judge.wheel import View, fit_wheel
 from detect.standards import STD_525
@@ -44,16 +45,17 @@ def test_stretches_of_one_phase_do_not_differ(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_window_that_holds_both_phases_hides_no_re_lock(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The window in which a wheel locks anew may be put to either side; without it both sides are sure."""
+    """The window in which a wheel locks anew may be put to either side; without it both sides are sure, and it is left out."""
     torn, after = stretch({3.0: 40.0, 9.0: 36.0}, seed), stretch({9.0: 12.0}, seed + 10)
-    clean = {2: stretch({3.0: 40.0}, seed)}
-    asked: list[list[int]] = []
+    clean = stretch({3.0: 40.0}, seed)
 
     def within(file: object, members: np.ndarray) -> _Stretch:
-        asked.append(members.tolist())
-        return clean.get(members[-1] + 1, after)
+        return replace(clean if members[0] == 0 else after, members=members)
 
     monkeypatch.setattr(states, "_within", within)
     assert not _apart(torn, after, STD_525)
-    assert _differ(SimpleNamespace(standard=STD_525), torn, after)  # type: ignore[arg-type]
-    assert asked == [[0, 1], [1, 2]]
+    for second in (after, replace(after, members=np.arange(2))):  # two windows are too few to leave one out
+        two = _parted(SimpleNamespace(standard=STD_525), torn, second)  # type: ignore[arg-type]
+        assert two is not None
+        assert two[0].members.tolist() == [0, 1]
+        assert two[1] is second

@@ -54,10 +54,10 @@ HIGHEST = 9.0
 CROWDED_RUNS = 300
 """Suspect runs in a field from which its picture cannot be predicted (as many as are weighed, measure.losses): there
 false candidates have every look, so all looks of the shot are asked together."""
-CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 2, 30, 6.0
+CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 3, 30, 6.0
 """A field beside a cut (so many fields around to ask, or fewer) with so many suspect runs may itself belong to the other
-shot, for edits and film cut between the fields of a frame too: odds must be e^4 better there (house practice) for what
-goes on in the next lines."""
+shot, for edits and film cut between the fields of a frame too, and a decoder that combs from frame to frame mixes both shots: odds must be
+e^4 better there (house practice)."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
 LONGEST_SHOT_S = 20.0
@@ -117,7 +117,9 @@ def choose_losses(
     number = 2 * numbers["frame"] + numbers["field"]
     taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines)
     level = np.asarray(candidates["kind"])[seen] < NOISE
-    taken[seen[level]] &= ~on_rulings(number[level], numbers["line"][level], length[seen][level], shot[seen][level], lines=lines)
+    taken[seen[level]] &= ~on_rulings(
+        number[level], numbers["line"][level], numbers["x0"][level], numbers["x1"][level], shot[seen][level], lines=lines
+    )
     return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
 
 
@@ -183,7 +185,7 @@ def _of_the_picture(
     threshold = np.where(crowded, together, threshold)
     if "neighbours" in candidates:
         at_cut = np.asarray(candidates["neighbours"]) <= CUT_NEIGHBOURS
-        torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS) & loss_light.is_near(candidates)
+        torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS)
         threshold = np.where(torn, np.maximum(threshold, CUT_LIKELY), threshold)
     return threshold
 

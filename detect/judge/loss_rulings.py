@@ -1,9 +1,9 @@
 """Losses that are rulings of the picture: thin level lines, of a grid or a page, that fall on single lines of a field as they move.
 
-A ruling shows in pieces along one line, with nothing on the lines beside it. Null hypothesis: losses lie anywhere in the fields of a
-shot, so that hardly ever two share a line (Poisson). A failing head loses many pieces of a line too, but on all lines of its bands.
-A ruling has one level. A long loss that shows noise is seen in pieces too, where its noise comes near the picture; so those that are
-not level are not asked.
+A ruling shows in pieces along one line, with nothing on the lines beside it. Null hypothesis: losses lie anywhere in their fields, so that
+hardly ever two share a line (Poisson; fields with many, as a crease makes them, have more such lines). A failing head loses many pieces of
+a line too, but on all lines of its bands. A ruling has one level. A long loss that shows noise is seen in pieces too, where its noise comes
+near the picture; so those that are not level are not asked.
 
 A ruling may also show whole, as a loss from one end of a line to the other that stops there. Losses hardly ever last so long, and one
 that does goes on in the next line. Null hypothesis: each is as long with a chance of ``WHOLE_CHANCE``.
@@ -30,31 +30,46 @@ WHOLE_CHANCE = 1e-3
 """Losses as long: 8 in 10,000 (log-normal, median 3 us, deviation 0.85: house practice)."""
 
 
-def on_rulings(field: I64, line: I64, length: I64, shot: I64, *, lines: int) -> NDArray[np.bool_]:
+def on_rulings(field: I64, line: I64, x0: I64, x1: I64, shot: I64, *, lines: int) -> NDArray[np.bool_]:
     """True for losses on rulings, (losses,), of white and black ones.
 
-    ``field``: number of the field in time; ``line``: in the field, of ``lines``; ``length``: samples.
+    ``field``: number of the field in time; ``line``: in the field, of ``lines``; ``x0``, ``x1``: samples from and to.
     """
     found = np.zeros(len(field), bool)
     for which in np.unique(shot):
         mine = np.flatnonzero(shot == which)
-        found[mine] = _of_a_shot(field[mine], line[mine], length[mine], lines)
+        found[mine] = _of_a_shot(field[mine], line[mine], x0[mine], x1[mine], lines)
     return found
 
 
-def _of_a_shot(field: I64, line: I64, length: I64, lines: int) -> NDArray[np.bool_]:
+def _of_a_shot(field: I64, line: I64, x0: I64, x1: I64, lines: int) -> NDArray[np.bool_]:
     none = np.zeros(len(field), bool)
-    places, at, count = np.unique(np.stack([field, line]), axis=1, return_inverse=True, return_counts=True)
+    length = x1 - x0
+    places, at = np.unique(np.stack([field, line]), axis=1, return_inverse=True)
     at = np.asarray(at).ravel()
+    first = _first_of_piece(at, x0, x1)
+    count = np.bincount(at[first], minlength=places.shape[1])
     shared = _alone(places) & (count > 1)
-    fields = int(field.max() - field.min()) + 1 if len(field) else 1
-    usual = len(field) ** 2 / (2.0 * fields * lines)
+    of_field = np.bincount(np.unique(field[first], return_inverse=True)[1].ravel())
+    usual = float((of_field * (of_field - 1)).sum()) / (2.0 * lines)
     whole = _alone(places)[at] & (length >= WHOLE_SAMPLES)
     in_pieces = np.count_nonzero(shared) >= FEWEST_LINES and stats.poisson.sf(np.count_nonzero(shared) - 1, usual) <= CHANCE
     if not in_pieces and stats.binom.sf(np.count_nonzero(whole) - 1, len(field), WHOLE_CHANCE) > CHANCE:
         return none
     ruled = shared[at] | whole
     return np.asarray(ruled | (length >= AS_LONG * np.median(length[ruled])))
+
+
+def _first_of_piece(at: I64, x0: I64, x1: I64) -> NDArray[np.bool_]:
+    """Whether a loss overlaps none of its place, ``at``, that begins before it: what overlaps is one piece, seen twice."""
+    order = np.lexsort((x0, at))
+    out = np.ones(len(at), bool)
+    place, end = -1, -1
+    for i in order:
+        out[i] = at[i] != place or x0[i] > end
+        end = max(end, int(x1[i])) if at[i] == place else int(x1[i])
+        place = int(at[i])
+    return out
 
 
 def _alone(places: I64) -> NDArray[np.bool_]:

@@ -79,8 +79,13 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
     out: list[_Stretch] = []
     for part in parts:
         now = _within(file, part)
-        while out and not _differ(file, out[-1], now):
+        while out:
             before = out.pop()
+            two = _parted(file, before, now)
+            if two is not None:
+                out.append(two[0])
+                now = two[1]
+                break
             before.seen.add(now.seen)
             now = _Stretch.of(file, np.concatenate([before.members, now.members]), before.seen)
         out.append(now)
@@ -106,12 +111,16 @@ class _Stretch:
         return wheel_found(self.fit) and bool(above >= RELOCK_RATIO)
 
 
-def _differ(file: JudgedFile, before: _Stretch, after: _Stretch) -> bool:
-    """Whether both surely have a wheel, and not the same one: with the windows where they meet, which may hold both, or without them."""
-    return _apart(before, after, file.standard) or (
-        min(len(before.members), len(after.members)) > FEWEST_WINDOWS
-        and _apart(_within(file, before.members[:-1]), _within(file, after.members[1:]), file.standard)
-    )
+def _parted(file: JudgedFile, before: _Stretch, after: _Stretch) -> tuple[_Stretch, _Stretch] | None:
+    """Both, where both surely have a wheel and not the same one: as they are, or without the windows where they meet (those may hold both)."""
+    if _apart(before, after, file.standard):
+        return before, after
+    shorter = _within(file, before.members[:-1]) if len(before.members) > FEWEST_WINDOWS else None
+    later = _within(file, after.members[1:]) if len(after.members) > FEWEST_WINDOWS else None
+    for one, other in ((shorter, after), (before, later), (shorter, later)):
+        if one is not None and other is not None and _apart(one, other, file.standard):
+            return one, other
+    return None
 
 
 def _within(file: JudgedFile, members: NDArray[np.int64]) -> _Stretch:
