@@ -392,11 +392,11 @@ def test_beats_in_saturated_colour_are_no_noise() -> None:
     red[:, 180:] = -12.7 + 37.5j
     beat = np.sqrt(2) * np.cos(2 * np.pi * 2.7 / 13.5 * np.arange(720)) * (np.arange(720) >= 360)
     readings = []
-    for seed in range(24):
+    for seed in range(96):
         y = np.random.default_rng(seed).normal(0.0, 1.0, (LINES, 720))
         y[LINES // 2 :] += beat * rng.choice([-1.0, 1.0])
         readings.append([relation_at_boundary(50.0 + y, colour, "noise")[0] for colour in (red, None)])
-    (of_red, of_grey), error = np.mean(readings, axis=0), float(np.std([r[0] for r in readings]) / np.sqrt(24))
+    (of_red, of_grey), error = np.mean(readings, axis=0), float(np.std([r[0] for r in readings]) / np.sqrt(96))
     assert of_red == pytest.approx(0.0, abs=3 * error)
     assert of_grey > 5 * error
 

@@ -20,7 +20,7 @@ from detect.judge.row_bases import head_readings, pass_of
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import line_fraction, scallop_shape, skew_shape, theta
 from detect.judge.wheel import View, near_places, null_places
-from detect.judge.white_rows import WhiteRows, white_rows
+from detect.judge.white_rows import white_rows
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
 F64 = NDArray[np.float64]
@@ -28,6 +28,8 @@ F64 = NDArray[np.float64]
 CLEAR = 3.0
 """Standard errors a figure must be away from zero, as ``found.CLEAR``."""
 SHAPES = 2
+BESIDE = 2
+"""Columns of what first and last lines have by themselves."""
 ENDS = np.array([[-0.5, 1.0], [0.5, 1.0]])
 """What slope and bow make of start and end of a pass against its middle."""
 
@@ -86,20 +88,23 @@ def noise_along(rows: Rows, view: View, standard: Standard, phase: float) -> Noi
     )
     if white is None or np.linalg.cond(white.basis(reads)) ** 2 > WORST_CONDITION:
         return None
-    value, cov = _fit(white, white.basis(reads), white.data)
+    value, cov = _fit(white.basis(reads), white.data)
     rest = white.data - white.basis(reads) @ value
-    heads_off = white.data - white.basis(reads)[:, SHAPES:] @ value[SHAPES:]
-    near = near_places(standard, phase)
+    others_off = white.data - white.basis(reads)[:, SHAPES:] @ value[SHAPES:]
+
+    def square(at: Standard, p: float, data: F64) -> float:
+        return _square(*_fit(white.basis(_reads(at, view, p)[:, :-BESIDE]), data))
+
     proof = proof_of(
-        _square(value, cov),
-        max(_square(*_fit(white, white.basis(_reads(at, view, p)), rest)) for at, p in null_places(standard)),
-        max(_square(*_fit(white, white.basis(_reads(at, view, p)), heads_off)) for at, p in near),
+        square(standard, phase, others_off),
+        max(square(at, p, rest) for at, p in null_places(standard)),
+        max(square(at, p, others_off) for at, p in near_places(standard, phase)),
         SHAPES,
     )
     return NoiseAlong(ENDS @ value[:SHAPES], np.sqrt(np.diag(ENDS @ cov[:SHAPES, :SHAPES] @ ENDS.T)), proof)
 
 
-def _fit(white: WhiteRows, basis: F64, data: F64) -> tuple[F64, F64]:
+def _fit(basis: F64, data: F64) -> tuple[F64, F64]:
     cov = np.asarray(np.linalg.pinv(basis.T @ basis, rcond=1e-9, hermitian=True), np.float64)
     return cov @ (basis.T @ data), cov
 

@@ -112,7 +112,7 @@ class _Stretch:
 
 
 def _parted(file: JudgedFile, before: _Stretch, after: _Stretch) -> tuple[_Stretch, _Stretch] | None:
-    """Both, where both surely have a wheel and not the same one: as they are, or without the windows where they meet (those may hold both)."""
+    """Both, where both surely have a wheel and not the same one: as they are, or without the windows where they meet."""
     if _apart(before, after, file.standard):
         return before, after
     shorter = _within(file, before.members[:-1]) if len(before.members) > FEWEST_WINDOWS else None
