@@ -64,7 +64,7 @@ class Hook:
 
 
 def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, F64]:
-    """Mean place of both blanking edges, ns from column 0, and the share of fields that show them: (parts, rows, 2) each.
+    """Mean place of both blanking edges, ns from their ends of the line, and the share of fields that show them: (parts, rows, 2) each.
 
     ``chosen`` (windows,): the windows to use; at most ``PARTS`` parts of about equal numbers of them. What was undone before measuring is
     added back: edges put in afterwards moved with it.

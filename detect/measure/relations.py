@@ -376,9 +376,9 @@ class LineRelations:
         n = y.shape[0]
         left, right = np.zeros(n, np.float32), np.zeros(n, np.float32)
         kernels.edge_positions(y, _EDGE_REACH, _LEAST_EDGE_IRE, left, right)
-        for side, at in enumerate((left, right)):
+        for side, (at, end) in enumerate(((left, 0), (right, self.width))):  # from the end of the line: readings keep four digits
             good = at >= 0
-            into.num["edges"][rows, side] += np.where(good, at * NS_PER_SAMPLE, 0)
+            into.num["edges"][rows, side] += np.where(good, (at - end) * NS_PER_SAMPLE, 0)
             into.den["edges"][rows, side] += good
         steps = np.abs(np.diff(left))[(left[1:] >= 0) & (left[:-1] >= 0)]
         return float(np.median(steps)) if steps.size > n // 4 else float("nan")
