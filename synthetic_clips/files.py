@@ -48,6 +48,7 @@ class Codec:
     tag: str | None = None
 
 
+_INTRA = {"intra_vlc": "1", "non_linear_quant": "1", "dc": "2", "qmin": "1", "qmax": "28"}
 _FFV1 = {"level": "3", "coder": "1", "context": "0", "slices": "16", "slicecrc": "1"}
 CODECS: dict[str, Codec] = {
     "ffv1": Codec("ffv1", "yuv422p10le", (".mkv", ".avi"), _FFV1, keyframe_distance=1),
@@ -55,16 +56,12 @@ CODECS: dict[str, Codec] = {
     "v210": Codec("v210", "yuv422p10le", (".mov", ".avi")),
     "uyvy": Codec("rawvideo", "uyvy422", (".mov", ".avi", ".mkv")),
     "prores": Codec("prores_ks", "yuv422p10le", (".mov", ".mkv"), {"profile": "3"}, interlaced_tools=True),
-    "mpeg2_intra": Codec(
-        "mpeg2video",
-        "yuv422p",
-        (".mxf", ".mov", ".mkv"),
-        {"intra_vlc": "1", "non_linear_quant": "1", "dc": "2", "qmin": "1", "qmax": "28"},
-        50_000_000,
-        1,
-        0,
-        True,
-    ),
+    "prores_lt": Codec("prores_ks", "yuv422p10le", (".mov", ".mkv"), {"profile": "1"}, interlaced_tools=True),
+    "mpeg2_intra": Codec("mpeg2video", "yuv422p", (".mxf", ".mov", ".mkv"), _INTRA, 50_000_000, 1, 0, True),
+    "mpeg2_intra30": Codec("mpeg2video", "yuv422p", (".mxf", ".mov", ".mkv"), _INTRA, 30_000_000, 1, 0, True),
+    # both fields in one block, as encoders do that know no interlace
+    "mjpeg": Codec("mjpeg", "yuv422p", (".mov", ".avi", ".mkv"), {"strict": "unofficial", "qmin": "2", "qmax": "2"}, 25_000_000),
+    "dnxhr": Codec("dnxhd", "yuv422p", (".mov", ".mxf"), {"profile": "dnxhr_hq"}),
     "mpeg2_long": Codec("mpeg2video", "yuv420p", (".mxf", ".mov", ".mkv"), {}, 8_000_000, 15, 2, True),
     "dv25": Codec("dvvideo", "yuv411p", (".dv", ".mov", ".avi"), pixel_format_625="yuv420p", heights=(480, 576)),
     "dv50": Codec("dvvideo", "yuv422p", (".dv", ".mov", ".avi"), heights=(480, 576)),

@@ -144,6 +144,18 @@ def test_a_line_that_repeats_another_nearly_all_along_is_a_mirror_and_no_loss() 
     assert find(y)[:, 0].tolist() == [60]
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_blanked_line_repeats_another_without_having_been_copied(seed: int) -> None:
+    """Lines of blanking that reach into the picture, in pieces, with the little noise that coding leaves them."""
+    rng = np.random.default_rng(seed)
+    y = noisy(rng)
+    for k in range(3):
+        y[k, 39:41, 40:300] = 20 + rng.normal(0, 3.0, (2, 260))
+    assert not len(find(y))
+    y[2, 150, 300:400] = y[2, 149, 300:400]
+    assert find(y)[:, 0].tolist() == [150]
+
+
 def test_noise_alone_repeats_nothing() -> None:
     assert sum(len(find(noisy(np.random.default_rng(seed)))) for seed in range(20)) == 0
 

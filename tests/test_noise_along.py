@@ -50,6 +50,16 @@ def test_a_noisy_head_is_no_change_along_the_pass() -> None:
     assert not seen(np.where(head == 2, 3.0, 0.0), 1).clear
 
 
+@pytest.mark.parametrize("which", [0.0, 1.0])
+def test_the_line_beside_a_head_change_is_no_change_along_the_pass(which: float) -> None:
+    """Subcarrier that a comb leaves in the first line of every pass, or in the last."""
+    lines_in = (np.arange(HEIGHT) / 2 - PHASE) % PERIOD
+    beside = lines_in < 1 if which == 0 else lines_in >= PERIOD - 1
+    found = seen(np.where(beside, 5.0, 0.0), 1)
+    assert not found.clear
+    assert np.all(np.abs(found.value_db) < 4 * found.sigma_db)
+
+
 def test_errors_are_as_large_as_they_say_where_there_is_nothing() -> None:
     found = [seen(np.zeros(HEIGHT), s) for s in range(60)]
     z = np.concatenate([f.value_db / f.sigma_db for f in found])

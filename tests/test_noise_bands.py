@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy import signal
 
 from detect.findings import WheelState
 from detect.judge.gone_heads import bands_of, find_gone, with_phases_of_bands
@@ -42,6 +43,24 @@ def test_bands_are_found_to_the_line(seed: int) -> None:
     for a, b in put_in:
         y[a:b] = snow((b - a, WIDTH), 100 * seed + a)
     assert bands(y, picture(seed)) == put_in
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_bands_are_found_behind_a_comb_of_two_lines(seed: int) -> None:
+    """Common practice, no single source: such a decoder takes half of the band about the subcarrier from the line above, where it has the
+    opposite phase."""
+    y, put_in = picture(seed), [(24, 40), (90, 106), (155, 172)]
+    for a, b in put_in:
+        y[a:b] = snow((b - a, WIDTH), 100 * seed + a)
+    about = signal.firwin(31, (1.5, 5.5), fs=13.5, pass_zero=False)
+    high = signal.lfilter(about, 1.0, y, axis=1)
+    high = np.roll(high, -15, axis=1)
+    combed = y - 0.5 * (high - np.roll(high, 1, axis=0))
+    found = bands(np.asarray(np.clip(combed, 4, 1019), np.int16), picture(seed))
+    assert len(found) == len(put_in)
+    for (a, b), (first, last) in zip(put_in, found, strict=True):
+        assert abs(first - a) <= 1
+        assert abs(last - b) <= 1
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -8,11 +8,12 @@ from typing import Any, Literal
 import numpy as np
 import pytest
 
-from detect.findings import Finding
+from detect.findings import Finding, WheelState
 from detect.judge.limits import default_limits
 from detect.judge.loss_findings import judge_losses
 from detect.judge.patterns import exposure
 from detect.judge.sections import KINDS
+from detect.judge.switch_phase import with_phases_of_dashes
 from detect.judge.switching import Switching, find_switching
 from detect.judge.tape_map import place_losses
 from detect.measure.line_ends import STANDING, dashes_at_ends
@@ -68,6 +69,40 @@ def dashes_anywhere(rng: np.random.Generator, count: int) -> dict[str, np.ndarra
         "kind": np.full(count, STANDING), "run": np.arange(count), "score": np.full(count, -3.0),
         "contrast_ire": np.full(count, 12.0),
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("place", ["first_line_left", "last_line_right"])
+@pytest.mark.parametrize("phase", [0.2, 6.3, 15.9])
+def test_switching_shows_the_wheel_where_nothing_else_does(place: Literal["first_line_left", "last_line_right"], phase: float) -> None:
+    faults = DeckFaults(phase_lines=phase, switch_transient=SwitchTransient(place=place))
+    found = play(render(FlatScene(120.0), faults, frames=16, rng=np.random.default_rng(1)), "switch")
+    state = wheel_of(found.arrays, frames=16)
+    assert state.locked
+    assert state.phase_lines is not None
+    period = 525 / 32
+    assert abs((state.phase_lines - phase + period / 2) % period - period / 2) < 0.5
+
+
+def wheel_of(arrays: dict[str, np.ndarray], *, frames: int) -> WheelState:
+    unknown = WheelState(
+        start_frame=0, end_frame=frames, phase_lines=None, phase_sigma_lines=None, locked=False, significance=0.0, null_ratio=None,
+        head_numbers=None,
+    )  # fmt: skip
+    return with_phases_of_dashes([unknown], arrays, (1, 0), 486, STD_525)[0]
+
+
+def test_dashes_anywhere_show_no_wheel() -> None:
+    rng = np.random.default_rng(5)
+    assert not any(wheel_of(dashes_anywhere(rng, n), frames=FRAMES).locked for n in (0, 1, 20, 200, 2000) for _ in range(20))
+
+
+def test_dashes_one_pass_of_another_wheel_apart_show_none() -> None:
+    """Ends of blinds 16 lines apart, and of a converted tape of 625 lines (13.2): neither stays with head changes down the picture."""
+    for apart in (16.0, 13.2):
+        line = np.unique(np.round(np.arange(4.0, 240.0, apart)).astype(int))
+        arrays = dashes_anywhere(np.random.default_rng(6), 2 * len(line))
+        arrays |= {"line": np.repeat(line, 2), "field": np.tile([0, 1], len(line)), "x0": np.full(2 * len(line), 6)}
+        assert not wheel_of(arrays, frames=FRAMES).locked
 
 
 def test_dashes_anywhere_in_the_passes_are_no_switching() -> None:

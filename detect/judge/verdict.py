@@ -67,7 +67,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         windows += _windows(file, members, pooled, jumps)
         along = noise_along(pooled.rows, file.view, file.standard, pooled.fit.phase_lines)
         if along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
-            here.append(_along_finding(file, members, along, confirmed=pooled.confirmed or _in_shots(file, members, pooled, along), limits=limits))
+            sure = pooled.confirmed or _in_shots(file, members, pooled, along)
+            here.append(_along_finding(file, members, along, confirmed=sure, limits=limits))
         of_stretch += [(finding, len(wheel) - 1) for finding in here]
     wheel, relocks = relocks_of(file, wheel, [(members, pooled) for pooled, members in pools])
     found = [kept for finding, of in of_stretch if (kept := within(finding, pools[of][1], wheel[of], file)) is not None]
