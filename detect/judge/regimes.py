@@ -66,6 +66,10 @@ EDGES_MOVE = 40.0
 afterwards win far less (docs/evidence.md, tapes of both kinds); those that win more must still agree with the picture."""
 EDGES_AGREE = 20.0
 """Chi-square by which their five unknowns may differ from those of the picture: one chance in a thousand."""
+EDGES_ALIKE = 0.05
+"""... or, where both move a lot, share of the chi-square that either wins: their patterns are then within about a fifth of each other,
+which edges put in afterwards never are. A still picture has errors of its own, which its rows do not show; the figures' errors then take
+in the difference."""
 SOURCE = {"shift": 0, "ramp": 1, "hue_ramp": 2, "edge_left": 0, "edge_right": 1}
 """Ways of reading a scallop, by relation (``timebase.Part``)."""
 
@@ -188,29 +192,31 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
         unequal = time_base_of("uncorrected", own.common, own.common_cov, standard, gain=decided.gain)
         return replace(unequal, head_skew=own)
     decided = replace(decided, head_skew=own)
-    won, apart = _edges_against_picture(whole, standard, phase, free)
-    if won < EDGES_MOVE or apart > EDGES_AGREE:
+    won, shown, apart = _edges_against_picture(whole, standard, phase, free)
+    if won < EDGES_MOVE or apart > max(EDGES_AGREE, EDGES_ALIKE * min(won, shown)):
         return replace(decided, edges_won=won)
     free = whole.fit(standard, phase)
-    both = time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=decided.gain)
+    wider = max(1.0, apart / ALL_FIGURES) if apart > EDGES_AGREE else 1.0
+    both = time_base_of("uncorrected", free.value[:5], free.cov[:5, :5] * wider, standard, gain=decided.gain)
     return replace(both, edges=True, edges_won=won, head_skew=own)
 
 
-def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, free: ModelFit) -> tuple[float, float]:
-    """Chi-square that the wheel wins in the edges, and that by which they differ from the picture.
+def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, free: ModelFit) -> tuple[float, float, float]:
+    """Chi-square that the wheel wins in the edges, and in the picture, and that by which the two differ.
 
     Blanking put in afterwards stands still; content beside it may move, but not as the picture does.
     """
     edges = {k: whole.white[k] for k in EDGES if k in whole.white}
     if not edges:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     basis = np.vstack([w.basis(timing_readings(standard, whole.view, k, phase).uncorrected) for k, w in edges.items()])
     data = np.concatenate([w.data for w in edges.values()])
     value, cov, left = weighted_fit(basis, data, np.ones(len(data)))
     won = float(np.sum(data**2) - np.sum(left**2))
-    off = value - free.value[:5]
-    apart = float(off @ np.linalg.pinv(cov + free.cov[:5, :5], hermitian=True) @ off)
-    return won, apart
+    seen, seen_cov = free.value[:ALL_FIGURES], free.cov[:ALL_FIGURES, :ALL_FIGURES]
+    off = value - seen
+    apart = float(off @ np.linalg.pinv(cov + seen_cov, hermitian=True) @ off)
+    return won, float(seen @ np.linalg.pinv(seen_cov, hermitian=True) @ seen), apart
 
 
 def _clear_gain(free: ModelFit, corrected: ModelFit) -> float:
