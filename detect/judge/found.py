@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,14 +97,19 @@ class Context:
     """Shares that the carrier may have taken away; they are in the error bars already."""
     refit: Callable[[NDArray[np.int64], float], Pooled]
     """Pool some windows (indices) at a phase."""
+    phase_shown: bool = True
+    """Whether anything that is confirmed has shown the phase, where kinds are asked that need to stand out less for its sake."""
 
 
 def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, about: Context) -> list[Finding]:
-    """Findings of one stretch; ids are given later. Once one kind has shown the phase, the others need to stand out less."""
+    """Findings of one stretch; ids are given later. Once one kind has shown the phase, the others need to stand out less; what they owe to
+    one that is not confirmed is not confirmed either."""
     out = _kinds_that_hold(pooled, blocks, jumps, about, frozenset(), NULL_RATIO)
+    owing = about
     if out:
-        out += _kinds_that_hold(pooled, blocks, jumps, about, _kinds_of(out), KNOWN_PHASE_RATIO)
-    out += _of_all_boundaries(pooled, jumps, about, _kinds_of(out))
+        owing = replace(about, phase_shown=any(f.status == "confirmed" for f in out))
+        out += _kinds_that_hold(pooled, blocks, jumps, owing, _kinds_of(out), KNOWN_PHASE_RATIO)
+    out += _of_all_boundaries(pooled, jumps, owing, _kinds_of(out))
     passing = None if "noise_banding" in _kinds_of(out) else _passing_noise(pooled, jumps, about)
     return out if passing is None else [*out, passing]
 
@@ -291,7 +296,7 @@ def _finding(
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     fixed = part.still and family != "noise"  # bands that a picture may hold by itself; its noise is new in every frame
-    confirmed = (part.confirmed and not fixed) or shots >= LEAST_SHOTS
+    confirmed = ((part.confirmed and not fixed) or shots >= LEAST_SHOTS) and about.phase_shown
     name: FindingKind = kind.kind
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"
@@ -327,7 +332,7 @@ def _finding(
         significance=proof.z,
         status="confirmed" if confirmed else "unconfirmed",
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
-        text=_text(kind, values, heads, value, sigma, growing, confirmed, _courses_text(kind, courses)),
+        text=_text(kind, values, heads, value, sigma, growing, _why_not(confirmed, about), _courses_text(kind, courses)),
         equivalent=None if kind == UNEQUAL_SKEW else _equivalent(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
@@ -377,7 +382,14 @@ def amount(value: float, sigma: float, unit: str) -> str:
     return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
 
 
-def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, confirmed: bool, course: str) -> str:
+def _why_not(confirmed: bool, about: Context) -> str:
+    """Why a finding is not confirmed; empty where it is."""
+    if confirmed:
+        return ""
+    return "seen in one still picture only" if about.phase_shown else "nothing sure shows the wheel here"
+
+
+def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, doubt: str, course: str) -> str:
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
     text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
     digits = _digits(sigma)
@@ -390,8 +402,8 @@ def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float
     text += course
     if growing:
         text += "; it grows through the stretch"
-    if not confirmed:
-        text += "; seen in one still picture only, so unconfirmed"
+    if doubt:
+        text += f"; {doubt}, so unconfirmed"
     return text[0].upper() + text[1:] + "."
 
 
