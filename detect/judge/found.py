@@ -296,7 +296,7 @@ def _finding(
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     fixed = part.still and family != "noise"  # bands that a picture may hold by itself; its noise is new in every frame
-    confirmed = ((part.confirmed and not fixed) or shots >= LEAST_SHOTS) and about.phase_shown
+    doubt = _why_not(kind, part, (part.confirmed and not fixed) or shots >= LEAST_SHOTS, about)
     name: FindingKind = kind.kind
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"
@@ -330,9 +330,9 @@ def _finding(
         unit=kind.unit,
         sigma=sigma,
         significance=proof.z,
-        status="confirmed" if confirmed else "unconfirmed",
+        status="unconfirmed" if doubt else "confirmed",
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
-        text=_text(kind, values, heads, value, sigma, growing, _why_not(confirmed, about), _courses_text(kind, courses)),
+        text=_text(kind, values, heads, value, sigma, growing, doubt, _courses_text(kind, courses)),
         equivalent=None if kind == UNEQUAL_SKEW else _equivalent(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
@@ -382,11 +382,20 @@ def amount(value: float, sigma: float, unit: str) -> str:
     return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
 
 
-def _why_not(confirmed: bool, about: Context) -> str:
-    """Why a finding is not confirmed; empty where it is."""
-    if confirmed:
-        return ""
-    return "seen in one still picture only" if about.phase_shown else "nothing sure shows the wheel here"
+def _why_not(kind: _Kind, part: Pooled, pictures: bool, about: Context) -> str:
+    """Why a finding is not confirmed; empty where it is. ``pictures``: there are enough independent ones.
+
+    Levels of heads add up to no step that all head changes share; bands of a picture may.
+    """
+    if not pictures:
+        return "seen in one still picture only"
+    if not about.phase_shown:
+        return "nothing sure shows the wheel here"
+    if kind.relation == "level":
+        shared, heads = (evidence(part.fit, kind.relation, which) for which in ("common", "heads"))
+        if shared.ratio >= NULL_RATIO and shared.strength > heads.strength:
+            return "all head changes share a step, as bands of a picture have and heads have not"
+    return ""
 
 
 def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, doubt: str, course: str) -> str:

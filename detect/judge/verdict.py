@@ -21,7 +21,7 @@ from detect.findings import (
 )
 from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
-from detect.judge.doubt import Doubt, widened
+from detect.judge.doubt import MOSTLY_HIDDEN, Doubt, widened
 from detect.judge.edits import with_edits
 from detect.judge.found import LEAST_SHOTS, LETTERS, Context, amount, findings_of
 from detect.judge.gone_heads import GoneHead, bands_of, find_gone, with_phases_of_bands
@@ -66,7 +66,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         here = findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
         along = noise_along(pooled.rows, file.view, file.standard, pooled.fit.phase_lines)
-        if along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
+        survives = file.doubt.get("noise", 0.0) < MOSTLY_HIDDEN  # what a carrier makes of noise goes by the picture
+        if survives and along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
             sure = pooled.confirmed or _in_shots(file, members, pooled, along)
             here.append(_along_finding(file, members, along, confirmed=sure, limits=limits))
         of_stretch += [(finding, len(wheel) - 1) for finding in here]

@@ -1,0 +1,50 @@
+"""Why a finding is not confirmed: one picture, a phase that nothing sure shows, a step that no head makes."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from detect.judge.found import KINDS, _why_not
+from detect.judge.rows import RELATIONS, Rows
+from detect.judge.wheel import fit_wheel
+from detect.standards import STD_525
+from tests.drawn_rows import HEIGHT, PHASE, VIEW, error_at, put
+
+LEVEL = next(kind for kind in KINDS if kind.relation == "level")
+HEADS, NO_HEADS = np.array([1.0, -0.4, 0.2, -0.8]), np.zeros(4)
+
+
+def part(shared: float, heads: np.ndarray, seed: int) -> Any:
+    """A stretch whose level has a saw-tooth of one pass, and steps from head to head."""
+    rows = Rows(np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT)))
+    put(rows, "level", error_at(shared, 0.0, heads, 0.5), np.random.default_rng(seed).normal(0, 0.2, HEIGHT - 6))
+    return SimpleNamespace(fit=fit_wheel(rows, VIEW, STD_525, phase=PHASE))
+
+
+def about(phase_shown: bool = True) -> Any:
+    return SimpleNamespace(phase_shown=phase_shown)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_levels_of_heads_are_confirmed(seed: int) -> None:
+    assert _why_not(LEVEL, part(0.0, HEADS, seed), True, about()) == ""
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_bands_of_a_picture_step_at_every_head_change_and_are_not(seed: int) -> None:
+    """Offsets of four heads add up to no step that all their changes share; stripes that are shaded from one end to the other do."""
+    assert "share a step" in _why_not(LEVEL, part(4.0, 0.3 * HEADS, seed), True, about())
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_little_of_such_a_step_beside_large_ones_of_heads_does_not_matter(seed: int) -> None:
+    assert _why_not(LEVEL, part(1.0, 2 * HEADS, seed), True, about()) == ""
+
+
+def test_one_picture_and_a_phase_that_nothing_sure_shows_are_said_as_such() -> None:
+    assert "still picture" in _why_not(LEVEL, part(0.0, HEADS, 1), False, about())
+    assert "wheel" in _why_not(LEVEL, part(0.0, HEADS, 1), True, about(phase_shown=False))
