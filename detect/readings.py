@@ -99,7 +99,7 @@ class ReadingsWriter:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._temp = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
-        self._zip = zipfile.ZipFile(self._temp, "w", zipfile.ZIP_DEFLATED, compresslevel=6)
+        self._zip = zipfile.ZipFile(self._temp, "w", zipfile.ZIP_DEFLATED, compresslevel=9)
         self._chunks = 0
 
     def add_chunk(self, chunk: Chunk) -> None:
@@ -245,7 +245,7 @@ def add_excerpt(path: Path, excerpt: Excerpt) -> None:
 def _replace_members(path: Path, prefix: str, members: dict[str, bytes]) -> None:
     temp = path.with_name(f".{path.name[:100]}.{os.getpid()}.part")
     try:
-        with zipfile.ZipFile(path) as old, zipfile.ZipFile(temp, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as new:
+        with zipfile.ZipFile(path) as old, zipfile.ZipFile(temp, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as new:
             for item in old.infolist():
                 if not item.filename.startswith(prefix):
                     new.writestr(item, old.read(item))
