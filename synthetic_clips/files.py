@@ -61,7 +61,8 @@ CODECS: dict[str, Codec] = {
     "mpeg2_intra30": Codec("mpeg2video", "yuv422p", (".mxf", ".mov", ".mkv"), _INTRA, 30_000_000, 1, 0, True),
     # both fields in one block, as encoders do that know no interlace
     "mjpeg": Codec("mjpeg", "yuv422p", (".mov", ".avi", ".mkv"), {"strict": "unofficial", "qmin": "2", "qmax": "2"}, 25_000_000),
-    "dnxhr": Codec("dnxhd", "yuv422p", (".mov", ".mxf"), {"profile": "dnxhr_hq"}),
+    # SMPTE ST 2019-1
+    "vc3": Codec("dnxhd", "yuv422p", (".mov", ".mxf"), {"profile": "dnxhr_hq"}),
     "mpeg2_long": Codec("mpeg2video", "yuv420p", (".mxf", ".mov", ".mkv"), {}, 8_000_000, 15, 2, True),
     "dv25": Codec("dvvideo", "yuv411p", (".dv", ".mov", ".avi"), pixel_format_625="yuv420p", heights=(480, 576)),
     "dv50": Codec("dvvideo", "yuv422p", (".dv", ".mov", ".avi"), heights=(480, 576)),

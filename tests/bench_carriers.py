@@ -28,7 +28,7 @@ FAULTS = DeckFaults(
 """One clear fault of each kind, on different heads."""
 ORIGINAL = "v210"
 CARRIERS = (
-    "v210", "ffv1_8bit", "mpeg2_intra", "mpeg2_intra30", "prores", "prores_lt", "dnxhr", "mjpeg", "dv50", "dv25", "h264", "mpeg2_long",
+    "v210", "ffv1_8bit", "mpeg2_intra", "mpeg2_intra30", "prores", "prores_lt", "vc3", "mjpeg", "dv50", "dv25", "h264", "mpeg2_long",
     "h264_10bit", "jpeg2000",
 )  # fmt: skip
 """FFV1 of 10 bits holds the samples of v210, packed 4:2:2 of 8 bits those of FFV1 of 8 bits: tests of the carriers hold that."""

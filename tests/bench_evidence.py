@@ -20,9 +20,10 @@ import numpy as np
 
 from detect.judge.evidence import KNOWN_PHASE_RATIO, LEAST_STRENGTH, NEAR_ENOUGH, NULL_RATIO, Proof, evidence
 from detect.judge.figures import terms_of
-from detect.judge.found import KINDS, OF_HEADS, known_jumps
+from detect.judge.found import known_jumps
 from detect.judge.head_fit import NEIGHBOURS_ERROR, NEIGHBOURS_SHOW, fit_heads
 from detect.judge.judged import JudgedFile, describe
+from detect.judge.kinds import KINDS, OF_HEADS
 from detect.judge.regimes import EDGES_MOVE
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.seen_in_part import PART_RATIO, best_part

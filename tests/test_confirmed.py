@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.judge.found import KINDS, _why_not
+from detect.judge.found import _why_not
+from detect.judge.kinds import KINDS
 from detect.judge.rows import RELATIONS, Rows
 from detect.judge.wheel import fit_wheel
 from detect.standards import STD_525

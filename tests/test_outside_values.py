@@ -14,6 +14,7 @@ from skimage.registration import phase_cross_correlation
 from detect.judge.rows import INDEX, RELATIONS, Rows, relation_rows
 from detect.judge.timebase import head_offsets
 from detect.judge.wheel import Boundaries, phase_lattice, scan_phases
+from detect.measure import relations
 from detect.measure.fields import Field, SampleFormat
 from detect.measure.relations import Deshift, LineRelations, WindowSums
 from detect.standards import (
@@ -410,6 +411,9 @@ def test_a_time_base_corrector_that_interpolates_makes_no_noise_of_heads() -> No
     _, gain = signal.freqz(between, worN=[4.5, 6.5], fs=13.5)
     assert abs(gain[0]) > 0.97
     assert abs(gain[1]) < 0.6
+    high, low = (signal.freqz(taps.ravel(), worN=4096, fs=13.5)[1] for taps in (relations._NOISE_TAPS, relations._TAPE_TAPS))
+    left = np.mean(np.abs(high * low) ** 2) / np.mean(np.abs(high) ** 2)  # flat noise reads alike in the whole band and below 5 MHz
+    assert left == pytest.approx(1.0, abs=0.05)
     readings = []
     for seed in range(24):
         y = np.random.default_rng(seed).normal(0.0, 1.0, (LINES, 720))

@@ -44,7 +44,7 @@ def luma_of(picture: av.VideoFrame) -> np.ndarray:
 
 LOSS = {"ffv1": 0.0, "v210": 0.0, "ffv1_8bit": 0.36, "uyvy": 0.36, "prores": 1.5, "mpeg2_intra": 2.5, "mpeg2_long": 6.0}
 LOSS |= {"dv25": 3.5, "dv50": 2.0, "h264": 3.5, "h264_10bit": 1.5, "jpeg2000": 0.2}
-LOSS |= {"prores_lt": 3.0, "mpeg2_intra30": 4.0, "mjpeg": 3.0, "dnxhr": 3.0}
+LOSS |= {"prores_lt": 3.0, "mpeg2_intra30": 4.0, "mjpeg": 3.0, "vc3": 3.0}
 """Largest rms of the error in 8-bit codes; rounding to 8 bits alone gives 0.31. The rest is what such codecs do."""
 CASES = [
     ("ffv1", ".mkv", "525", 486, "usual"),
@@ -60,7 +60,7 @@ CASES = [
     ("mpeg2_intra", ".mxf", "625", 608, "usual"),
     ("mpeg2_intra30", ".mxf", "525", 512, "usual"),
     ("mjpeg", ".avi", "525", 486, "usual"),
-    ("dnxhr", ".mov", "525", 486, "usual"),
+    ("vc3", ".mov", "525", 486, "usual"),
     ("mpeg2_long", ".mkv", "625", 576, "usual"),
     ("dv25", ".dv", "525", 480, "bottom"),
     ("dv25", ".mov", "625", 576, "bottom"),
@@ -86,9 +86,9 @@ def test_a_file_gives_back_its_pictures_and_flags(
     for picture, frame in zip(pictures, frames, strict=True):
         error = luma_of(picture) - frame[0] / 4.0
         assert np.sqrt((error**2).mean()) <= LOSS[codec]
-    if codec not in ("jpeg2000", "v210", "mjpeg", "dnxhr") and not (codec == "uyvy" and suffix == ".avi"):
+    if codec not in ("jpeg2000", "v210", "mjpeg", "vc3") and not (codec == "uyvy" and suffix == ".avi"):
         assert pictures[0].interlaced_frame
-    if suffix in (".mkv", ".mov") and codec != "dnxhr":  # AVI and raw DV keep no order outside the essence, nor does DNxHR
+    if suffix in (".mkv", ".mov") and codec != "vc3":  # AVI and raw DV keep no order outside the essence, nor does VC-3
         assert field_order == FIELD_ORDER[source.truth.top_field_first]
 
 

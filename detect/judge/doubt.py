@@ -54,7 +54,8 @@ BY_CODEC: Mapping[str, tuple[tuple[float, Doubt], ...]] = {
     "jpeg2000": ((0.0, _WAVELET),), "mpeg4": ((0.0, _PREDICTED),), "vc1": ((0.0, _PREDICTED),),
 }  # fmt: skip
 """Of each codec (FFmpeg names): bits for a sample of luma in the file, most first, from which a share holds. The shares are about
-(1 - gain) / gain of the same faults (docs/carriers_table.md), more where small faults lose more. Blocks are coded each by itself: a
+(1 - gain) / gain of the same faults (docs/carriers_table.md; rates and codecs that it does not hold are house values), more where small
+faults lose more. Blocks are coded each by itself: a
 small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives. Few bits may also come of an easy picture,
 which loses less; so of two rates the share is nearer to that of the better."""
 

@@ -15,6 +15,8 @@ from detect.judge.course import stretches
 from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
+from detect.judge.finding_text import LETTERS, courses_text, equivalent_of, text_of
+from detect.judge.kinds import BY_BRIGHTNESS, KINDS, OF_HEADS, TIMING, UNEQUAL_SKEW, Kind
 from detect.judge.limits import Limits
 from detect.judge.passing import passing_noise
 from detect.judge.row_bases import TimingModel
@@ -26,42 +28,8 @@ from detect.judge.wheel import ALONE, View, WheelFit
 from detect.standards import Standard, pass_bounds_rows
 
 F64 = NDArray[np.float64]
-LETTERS = "ABCD"
 
 
-@dataclass(frozen=True, slots=True)
-class _Kind:
-    """How a kind of finding is read: the relation and part of its evidence, the figure, its unit and limits."""
-
-    kind: FindingKind
-    relation: str
-    part: str
-    figure: str
-    unit: str
-    per_head: bool
-
-
-KINDS = (
-    _Kind("skew", "shift", "common", "skew_ns", "ns", False),
-    _Kind("quadrature", "shift", "heads", "quadrature_ns", "ns", True),
-    _Kind("scallop", "hue_ramp", "common", "scallop_ns", "ns", False),
-    _Kind("scallop", "ramp", "common", "scallop_ns", "ns", False),
-    _Kind("velocity_error", "hue_ramp", "common", "velocity_error_ns", "ns", False),
-    _Kind("saturation_banding", "saturation", "heads", "saturation_pct", "%", True),
-    _Kind("hue_banding", "hue", "heads", "hue_deg", "degrees", True),
-    _Kind("level_banding", "level", "heads", "level_ire", "IRE", True),
-    _Kind("noise_banding", "noise", "heads", "noise_db", "dB", True),
-    _Kind("response_banding", "response_3", "heads", "response_db", "dB", True),
-)
-BY_BRIGHTNESS = (
-    _Kind("saturation_banding", "saturation_luma", "heads", "differential_gain_pct", "%", True),
-    _Kind("hue_banding", "hue_luma", "heads", "differential_phase_deg", "degrees", True),
-)
-"""Asked of kinds of which the mean over the picture shows nothing."""
-UNEQUAL_SKEW = _Kind("skew", "shift", "heads", "head_skew_ns", "ns", True)
-TIMING_KINDS = ("skew", "quadrature", "scallop")
-TIMING = tuple({k.kind: k for k in KINDS if k.kind in TIMING_KINDS}.values())
-OF_HEADS = tuple(k for k in KINDS if k.per_head and k.kind not in TIMING_KINDS)
 CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 CLEAR_BY_BRIGHTNESS = 5.0
@@ -74,7 +42,6 @@ SHOT_SHARE = 0.5
 """Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
 NOISE_SURVIVES_DB = 1.5
 """Noise of a head that outlasts a carrier which hides most of it (house value)."""
-MOST_DIGITS = 2
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
 
@@ -185,7 +152,7 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
         proven[UNEQUAL_SKEW] = own.proof
 
 
-    def made(proven: dict[_Kind, Proof]) -> list[Finding]:
+    def made(proven: dict[Kind, Proof]) -> list[Finding]:
         found = [_finding(k, pooled, start, end, False, proof, about, 0) for k, proof in proven.items() if proof.holds_at(ratio)]
         return [f for f in found if f is not None]
 
@@ -194,8 +161,8 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
 
 
 def _heads_proven(
-    pooled: Pooled, about: Context, taken: frozenset[FindingKind], kinds: tuple[_Kind, ...] = OF_HEADS
-) -> dict[_Kind, Proof]:
+    pooled: Pooled, about: Context, taken: frozenset[FindingKind], kinds: tuple[Kind, ...] = OF_HEADS
+) -> dict[Kind, Proof]:
     """What all rows say of the heads in kinds that are clear of their error and not yet found."""
     out = {}
     for kind in kinds:
@@ -208,7 +175,7 @@ def _heads_proven(
     return out
 
 
-def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
+def _clear(pooled: Pooled, kind: Kind, carrier: Doubt) -> bool:
     """Whether any head's figure is away from nought by more than its error, without the share that the carrier hides."""
     figure = figure_of(pooled.readings, kind.figure)
     share = carrier.get(FAMILY[kind.figure], 0.0)
@@ -217,11 +184,11 @@ def _clear(pooled: Pooled, kind: _Kind, carrier: Doubt) -> bool:
     )
 
 
-def _far(kind: _Kind) -> float:
+def _far(kind: Kind) -> float:
     return CLEAR_BY_BRIGHTNESS if kind in BY_BRIGHTNESS else CLEAR
 
 
-def _timing_proven(pooled: Pooled, about: Context, taken: frozenset[FindingKind]) -> dict[_Kind, Proof]:
+def _timing_proven(pooled: Pooled, about: Context, taken: frozenset[FindingKind]) -> dict[Kind, Proof]:
     """The same for skew, quadrature and scallop in uncorrected material, and for scallop behind a line corrector."""
     timing = pooled.timing
     if timing.regime == "undetermined":
@@ -277,7 +244,7 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
 
 
 def _finding(
-    kind: _Kind, part: Pooled, start: int, end: int, growing: bool, proof: Proof, about: Context, shots: int
+    kind: Kind, part: Pooled, start: int, end: int, growing: bool, proof: Proof, about: Context, shots: int
 ) -> Finding | None:
     figure = figure_of(part.readings, kind.figure)
     if figure is None:
@@ -332,57 +299,14 @@ def _finding(
         significance=proof.z,
         status="unconfirmed" if doubt else "confirmed",
         severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
-        text=_text(kind, values, heads, value, sigma, growing, doubt, _courses_text(kind, courses)),
-        equivalent=None if kind == UNEQUAL_SKEW else _equivalent(kind.kind, value, sigma, about.standard),
+        text=text_of(kind, values, heads, value, sigma, growing, doubt, courses_text(kind, courses)),
+        equivalent=None if kind == UNEQUAL_SKEW else equivalent_of(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
     )
 
 
-_WHAT = {
-    "skew": "every pass is stretched by {v} from its start to its end, alike for all heads",
-    "scallop": "every pass is bowed by {v} between its ends and its middle, alike for all heads",
-    "velocity_error": "hue and timing run away along the line by {v} within a pass; which of scallop and skew makes it cannot be told",
-    "quadrature_ns": "the bands of head {h} are displaced, {v} against the mean of the four heads",
-    "head_skew_ns": "the passes of head {h} are stretched by {v} more than the mean of the four heads",
-    "saturation_pct": "the colour of head {h} is off by {v} against the mean of the four heads",
-    "hue_deg": "the hue of head {h} is turned by {v} against the mean of the four heads",
-    "differential_gain_pct": "the colour of head {h} changes by {v} more from black to white than the mean of the four heads",
-    "differential_phase_deg": "the hue of head {h} turns by {v} more from black to white than the mean of the four heads",
-    "level_ire": "the level of head {h} is off by {v} against the mean of the four heads",
-    "noise_db": "the noise of head {h} differs by {v} from the mean of the four heads",
-    "response_db": "the response at 3 MHz of head {h} differs by {v} from the mean of the four heads",
-}
-
-
-def _courses_text(kind: _Kind, courses: dict[str, Course]) -> str:
-    """What brightness and place along the line do to the heads named."""
-    text = ""
-    for head, course in courses.items():
-        if "with_brightness" in course.words and kind not in BY_BRIGHTNESS:
-            text += f"; that of head {head} changes with brightness, by {amount(course.slope, course.sigma, kind.unit)} from black to white"
-        if "along_line" in course.words:
-            text += f"; that of head {head} grows from left to right"
-        if "alike" in course.words:
-            text += f"; that of head {head} is alike in bright and dark parts and along the line"
-    return text
-
-
-def _digits(sigma: float) -> int:
-    """Decimals up to the first digit of a standard error, or the second where the first is 1; two at most: more would be noise."""
-    if sigma <= 0:
-        return MOST_DIGITS
-    order = np.floor(np.log10(sigma))
-    return int(np.clip((1 if sigma < 2 * 10**order else 0) - order, 0, MOST_DIGITS))
-
-
-def amount(value: float, sigma: float, unit: str) -> str:
-    """A figure with its standard error."""
-    digits = _digits(sigma)
-    return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
-
-
-def _why_not(kind: _Kind, part: Pooled, pictures: bool, about: Context) -> str:
+def _why_not(kind: Kind, part: Pooled, pictures: bool, about: Context) -> str:
     """Why a finding is not confirmed; empty where it is. ``pictures``: there are enough independent ones.
 
     Levels of heads add up to no step that all head changes share; bands of a picture may.
@@ -396,34 +320,3 @@ def _why_not(kind: _Kind, part: Pooled, pictures: bool, about: Context) -> str:
         if shared.ratio >= NULL_RATIO and shared.strength > heads.strength:
             return "all head changes share a step, as bands of a picture have and heads have not"
     return ""
-
-
-def _text(kind: _Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, doubt: str, course: str) -> str:
-    worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
-    text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
-    digits = _digits(sigma)
-    others = [f"{h} by {values[LETTERS.index(h)]:+.{digits}f} {kind.unit}" for h in heads if h != worst]
-    if others:
-        text += ", head " + ", head ".join(others)
-    if len(heads) == 1 and len(values) == 4:
-        rest = (values.sum() - value) / 3
-        text += f" ({value - rest:+.{digits}f} {kind.unit} against the other three)"
-    text += course
-    if growing:
-        text += "; it grows through the stretch"
-    if doubt:
-        text += f"; {doubt}, so unconfirmed"
-    return text[0].upper() + text[1:] + "."
-
-
-def _equivalent(kind: FindingKind, value: float, sigma: float, standard: Standard) -> str | None:
-    if kind == "skew":
-        return amount(value / standard.skew_ns_per_um, sigma / standard.skew_ns_per_um, "µm of guide position")
-    if kind == "scallop":
-        return amount(value / standard.scallop_ns_per_um, sigma / standard.scallop_ns_per_um, "µm of guide height")
-    if kind == "quadrature":
-        per = standard.quadrature_ns_per_arcsec
-        return amount(value / per, sigma / per, "seconds of arc")
-    if kind == "saturation_banding":
-        return f"{20 * np.log10(max(1 + value / 100, 1e-3)):+.2f} dB at the subcarrier"
-    return None

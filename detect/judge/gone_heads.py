@@ -7,7 +7,7 @@ field are one in 18 000, and every frame asks anew.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,7 +33,7 @@ PASSES_GONE = 0.5
 SHORTEST_FRAMES, GAP_FRAMES = 3, 15
 """Shorter ones are single losses of many lines; between two that are one there may be half a second."""
 PHASE_SIGMA_LINES = 0.3
-"""Of a phase that the ends of four bands or more in both fields show."""
+"""Of a phase that ends of bands show, four or more in both fields, or dashes at head changes: lines that are lost or not (house value)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,11 +87,16 @@ def bands_of(candidates: Mapping[str, NDArray[Any]], rows0: tuple[int, int], hei
 
 def with_phases_of_bands(wheel: Sequence[WheelState], bands: _Bands, standard: Standard) -> list[WheelState]:
     """The same stretches, those without a phase with that of the bands, where they show one."""
+    return with_phases(
+        wheel, lambda state: _phase_of(bands.where((bands.start < state.end_frame) & (bands.end > state.start_frame)), standard)
+    )
+
+
+def with_phases(wheel: Sequence[WheelState], phase_of: Callable[[WheelState], float | None]) -> list[WheelState]:
+    """The same stretches, those without a phase with the one that something beside the picture shows, to ``PHASE_SIGMA_LINES``."""
     out = []
     for state in wheel:
-        phase = None
-        if not state.locked:
-            phase = _phase_of(bands.where((bands.start < state.end_frame) & (bands.end > state.start_frame)), standard)
+        phase = None if state.locked else phase_of(state)
         known = {"phase_lines": phase, "phase_sigma_lines": PHASE_SIGMA_LINES, "locked": True}
         out.append(state if phase is None else state.model_copy(update=known))
     return out

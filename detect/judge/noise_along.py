@@ -8,6 +8,7 @@ in the luminance, which reads as noise.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -102,6 +103,13 @@ def noise_along(rows: Rows, view: View, standard: Standard, phase: float) -> Noi
         SHAPES,
     )
     return NoiseAlong(ENDS @ value[:SHAPES], np.sqrt(np.diag(ENDS @ cov[:SHAPES, :SHAPES] @ ENDS.T)), proof)
+
+
+def shots_that_show(along: NoiseAlong, shots: Iterable[Rows], view: View, standard: Standard, phase: float) -> int:
+    """How many shots, by their rows, each show what all show ``along`` the pass: noise is new in every one, a picture's texture is not."""
+    worst, sign = along.worst, np.sign(along.value_db[along.worst])
+    seen = (noise_along(rows, view, standard, phase) for rows in shots)
+    return sum(bool(sign * own.value_db[worst] > CLEAR * own.sigma_db[worst]) for own in seen if own is not None)
 
 
 def _fit(basis: F64, data: F64) -> tuple[F64, F64]:

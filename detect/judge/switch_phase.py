@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.findings import WheelState
+from detect.judge.gone_heads import with_phases
 from detect.measure.line_ends import STANDING
 from detect.standards import ACTIVE_SAMPLES, Standard
 
@@ -27,7 +28,6 @@ MOST_CHANGES = 0.5
 """Share of the head changes in view, of both fields, that must show a dash in some frame (house practice)."""
 MOST_DASHES = 0.5
 """... and of all dashes at this end of the lines, those that must stand at them."""
-PHASE_SIGMA_LINES = 0.3
 
 
 def with_phases_of_dashes(
@@ -37,17 +37,16 @@ def with_phases_of_dashes(
 
     ``candidates``: of losses; ``rows0``: frame row of line 0 of either field; ``height``: frame rows.
     """
-    out = []
     mine = np.asarray(candidates.get("kind", np.zeros(0))) == STANDING
-    for state in wheel:
-        phase = None
-        if not state.locked and mine.any():
-            frame, field, line, x0 = (np.asarray(candidates[k])[mine].astype(np.int64) for k in ("frame", "field", "line", "x0"))
-            here = (frame >= state.start_frame) & (frame < state.end_frame)
-            phase = _phase_of(np.asarray(rows0)[field[here]] / 2 + line[here], x0[here] < ACTIVE_SAMPLES / 2, height / 2, standard)
-        known = {"phase_lines": phase, "phase_sigma_lines": PHASE_SIGMA_LINES, "locked": True}
-        out.append(state if phase is None else state.model_copy(update=known))
-    return out
+    if not mine.any():
+        return list(wheel)
+    frame, field, line, x0 = (np.asarray(candidates[k])[mine].astype(np.int64) for k in ("frame", "field", "line", "x0"))
+
+    def phase_of(state: WheelState) -> float | None:
+        here = (frame >= state.start_frame) & (frame < state.end_frame)
+        return _phase_of(np.asarray(rows0)[field[here]] / 2 + line[here], x0[here] < ACTIVE_SAMPLES / 2, height / 2, standard)
+
+    return with_phases(wheel, phase_of)
 
 
 def _phase_of(at: F64, on_the_left: NDArray[np.bool_], lines: float, standard: Standard) -> float | None:

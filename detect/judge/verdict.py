@@ -23,12 +23,13 @@ from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
 from detect.judge.doubt import MOSTLY_HIDDEN, Doubt, widened
 from detect.judge.edits import with_edits
-from detect.judge.found import LEAST_SHOTS, LETTERS, Context, amount, findings_of
+from detect.judge.finding_text import LETTERS, amount
+from detect.judge.found import LEAST_SHOTS, Context, findings_of
 from detect.judge.gone_heads import GoneHead, bands_of, find_gone, with_phases_of_bands
 from detect.judge.judged import JUDGED, JudgedFile, describe, gathered, mask_of, pool_of, wheel_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
-from detect.judge.noise_along import CLEAR, NoiseAlong, noise_along
+from detect.judge.noise_along import NoiseAlong, noise_along, shots_that_show
 from detect.judge.outcome import numbered, verdict_of
 from detect.judge.states import joined, left_out, relocks_of, settled, stretches_by_decoder, wheel_state, within, without_wheel
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
@@ -68,7 +69,9 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         along = noise_along(pooled.rows, file.view, file.standard, pooled.fit.phase_lines)
         survives = file.doubt.get("noise", 0.0) < MOSTLY_HIDDEN  # what a carrier makes of noise goes by the picture
         if survives and along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
-            sure = pooled.confirmed or _in_shots(file, members, pooled, along)
+            shot = np.searchsorted(file.readings.cuts, file.start[members], side="right")
+            each = (gathered(file, members[shot == which]).rows() for which in np.unique(shot))
+            sure = pooled.confirmed or shots_that_show(along, each, file.view, file.standard, pooled.fit.phase_lines) >= LEAST_SHOTS
             here.append(_along_finding(file, members, along, confirmed=sure, limits=limits))
         of_stretch += [(finding, len(wheel) - 1) for finding in here]
     wheel, relocks = relocks_of(file, wheel, [(members, pooled) for pooled, members in pools])
@@ -204,17 +207,6 @@ def _hook_finding(file: JudgedFile, hook: Hook, limits: Limits) -> Finding:
         f"{hook.decay_lines:.0f} lines; it follows the field, not the wheel.",
         evidence=Evidence(frame=file.frames // 2, lines=[rows]), causes=causes_for("top_skew"),
     )  # fmt: skip
-
-
-def _in_shots(file: JudgedFile, members: NDArray[np.int64], pooled: Pooled, along: NoiseAlong) -> bool:
-    """Whether several shots, each by itself, show the same noise along the pass: noise is new in every one, a picture's texture is not."""
-    shot = np.searchsorted(file.readings.cuts, file.start[members], side="right")
-    shown = 0
-    for which in np.unique(shot):
-        own = noise_along(gathered(file, members[shot == which]).rows(), file.view, file.standard, pooled.fit.phase_lines)
-        if own is not None:
-            shown += bool(own.value_db[along.worst] * np.sign(along.value_db[along.worst]) > CLEAR * own.sigma_db[along.worst])
-    return shown >= LEAST_SHOTS
 
 
 def _along_finding(

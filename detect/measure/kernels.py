@@ -297,7 +297,7 @@ def quiet_cells(here: F32, still: F32, whole: F32, whole_still: F32, colour: F32
             if w > 0:
                 w *= np.sqrt(w) / (np.float32(1.0) + colour[i - 1, c] * colour[i + 2, c])
                 sr += w * np.log(b / a)
-                sa += w * np.log(level + LEAST_ENERGY)
+                sa += w * np.log(max(level, NO_NOISE))
                 sw += w
         ratio[i] = sr
         log_a[i] = sa

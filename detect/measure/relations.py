@@ -49,8 +49,8 @@ so that these are five true ones. A section of a line without chroma says nothin
 _LEAST_S2_IRE2 = 0.5
 """Floor of the line-difference variance: about the noise of a 46 dB tape, twice over."""
 
-EDGE_STEP_NS = 1.0
-"""Places of edges are kept to this: the error of rounding, 0.3 ns, is no more than their own noise, and readings stay small."""
+KEPT_TO = {"edges": 1.0}
+"""Quantities that are kept to a step, ns, so that readings stay small: the error of rounding is 0.3 of it (1 / root of 12)."""
 
 QUANTITIES = {
     "timing": TIMING_SECTIONS,
@@ -125,7 +125,7 @@ _NOISE_TAPS = _noise_taps()
 _TAPE_MHZ, _TAPE_SHARE = 5.0, 0.54
 """No tape of either standard has more than 5 MHz of picture and noise to say much of; above that, what corrects the time base shapes noise
 along the pass (a converter that interpolates lets 5.5 MHz and more through or not, by where between two samples a line falls). Comparisons
-keep below it; of the power that the high pass lets through, so much is left there (noise that rises with frequency; flat noise as well)."""
+keep below it; of the power of flat noise that the high pass lets through, so much is left there."""
 
 
 def _tape_taps() -> F32:
@@ -175,8 +175,9 @@ class WindowSums:
             num, den = self.num[name], self.den[name]
             good = den > 0
             value = np.divide(num, den, out=np.zeros_like(num), where=good)
-            if name == "edges":
-                value = np.round(value / EDGE_STEP_NS) * EDGE_STEP_NS
+            step = KEPT_TO.get(name)
+            if step is not None:
+                value = np.round(value / step) * step
             ratio[name] = value.astype(np.float32)
             weight[name] = np.where(good, den, 0.0).astype(np.float32)
         return ratio, weight
