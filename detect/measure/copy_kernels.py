@@ -22,7 +22,7 @@ def copy_blocks(y: I16, here: int, before: int, half: int, left: int, blocks: in
     there is none).
     """
     lines = y.shape[1]
-    apart = np.empty(16 * blocks, np.int16)
+    apart, pairs = np.empty(16 * blocks, np.int16), np.empty(8 * blocks, np.int16)
     for i in range(lines):
         row = y[here, i, left : left + 16 * blocks]
         for k in range(4):
@@ -37,11 +37,14 @@ def copy_blocks(y: I16, here: int, before: int, half: int, left: int, blocks: in
                 up = np.int16(row[x] - other[x])
                 down = np.int16(other[x] - row[x])
                 apart[x] = up if up > down else down
+            for x in range(8 * blocks):  # sums of two, four, eight, sixteen: at most 16 x 1023, and many at a time
+                pairs[x] = np.int16(apart[2 * x] + apart[2 * x + 1])
+            for x in range(4 * blocks):
+                apart[x] = np.int16(pairs[2 * x] + pairs[2 * x + 1])
+            for x in range(2 * blocks):
+                pairs[x] = np.int16(apart[2 * x] + apart[2 * x + 1])
             for b in range(blocks):
-                total = np.int32(0)
-                for x in range(16 * b, 16 * b + 16):
-                    total += np.int32(apart[x])
-                sums[k, i, b] = total
+                sums[k, i, b] = pairs[2 * b] + pairs[2 * b + 1]
 
 
 @compiled
@@ -94,6 +97,11 @@ def find_copies(
     found = 0
     for k in range(4):
         for i in range(first, last):
+            alike = 0
+            for b in range(blocks):
+                alike += 0 <= sums[k, i, b] < most
+            if alike < blocks_least:
+                continue
             b = 0
             while b < blocks:
                 if not 0 <= sums[k, i, b] < most or sums[k, i, b] > 0.6 * _least_control(sums, k, i, b, first, last):

@@ -7,8 +7,6 @@ before and after it (half is 0 where the field's own rows are the odd ones, -1 w
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,12 +19,14 @@ RUN_COLUMNS = 5
 """Of a run: line, x0, x1, sum of the excess, samples with an excess."""
 
 
-@compiled
-def as_ten_bits(plane: Any, shift: int, out: I16) -> None:
-    """Codes of a plane (lines, samples), 8 or 16 bits, ``shift`` binary places up."""
-    for i in range(plane.shape[0]):
-        for x in range(plane.shape[1]):
-            out[i, x] = np.int16(plane[i, x]) << shift
+def as_ten_bits(plane: NDArray[np.uint8] | NDArray[np.uint16], shift: int, out: I16) -> None:
+    """Codes of a plane (lines, samples), 8 or 16 bits, ``shift`` binary places up.
+
+    By numpy: it copies rows that lie apart as blocks, where a compiled loop takes them sample by sample.
+    """
+    np.copyto(out, plane, casting="unsafe")
+    if shift:
+        np.left_shift(out, shift, out=out)
 
 
 @compiled
@@ -169,16 +169,21 @@ def noise_floor(y: I16, f: int, first: int, last: int, left: int, right: int, ce
     slopes either way. For noise of variance s^2, uncorrelated over three samples, the expectation is 3 s^2.
     """
     n = 0
+    wide = right - left
+    squares = np.empty(wide, np.int32)
     for i in range(first + 1, last - 1, 4):
-        for x0 in range(left, right - 19, 32):
-            total = 0
+        row, up, down = y[f, i, left:right], y[f, i - 1, left:right], y[f, i + 1, left:right]
+        for x in range(wide - 3):  # at most 8 x 1023: 16 bits hold it, and eight go at a time
+            d = np.int16(2 * np.int16(row[x] - row[x + 3]) - np.int16(up[x] - up[x + 3]) - np.int16(down[x] - down[x + 3]))
+            squares[x] = np.int32(d) * np.int32(d)
+        for x0 in range(0, wide - 19, 32):
+            if n == len(cells):
+                return n
+            total = np.int32(0)
             for x in range(x0, x0 + 16):
-                d = 2 * (y[f, i, x] - y[f, i, x + 3]) - (y[f, i - 1, x] - y[f, i - 1, x + 3])
-                d -= y[f, i + 1, x] - y[f, i + 1, x + 3]
-                total += d * d
-            if n < len(cells):
-                cells[n] = total / 64.0
-                n += 1
+                total += squares[x]
+            cells[n] = total / 64.0
+            n += 1
     return n
 
 

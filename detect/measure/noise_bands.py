@@ -44,15 +44,16 @@ LEAST_UNLIKE_BEFORE = 0.8
 @compiled
 def _likeness(a: I16, b: I16, left: int, right: int) -> tuple[float, float]:
     """Correlation of two lines, and the standard deviation of the first, codes."""
-    count = own = own2 = other = other2 = both = 0.0
-    for x in range(left, right, EVERY):
-        p, q = float(a[x]), float(b[x])
-        count += 1.0
+    number = (right - left + EVERY - 1) // EVERY
+    own = own2 = other = other2 = both = np.int64(0)
+    for k in range(number):
+        p, q = np.int32(a[left + EVERY * k]), np.int32(b[left + EVERY * k])
         own += p
-        own2 += p * p
         other += q
-        other2 += q * q
-        both += p * q
+        own2 += np.int32(p * p)
+        other2 += np.int32(q * q)
+        both += np.int32(p * q)
+    count = float(number)
     va, vb = own2 / count - (own / count) ** 2, other2 / count - (other / count) ** 2
     return (both / count - own / count * other / count) / np.sqrt(max(va * vb, 1e-9)), np.sqrt(max(va, 0.0))
 
