@@ -53,6 +53,8 @@ class Chunk:
     sums: dict[str, Sums]
     scalars: dict[str, F32]
     """Per window figures without rows, (windows, n): mean level, chroma energy and the like."""
+    grid_rows: int = 1
+    """Frame rows after which the grid of coded blocks repeats; not stored, a lens tells."""
 
 
 @dataclass(frozen=True, slots=True)

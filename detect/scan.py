@@ -127,7 +127,7 @@ def measure_file(
     try:
         windows = WindowMeasurer(
             transfer.samples, height=transfer.height, width=transfer.width, frame_rate=transfer.frame_rate,
-            sink=writer.add_chunk, every=options.every, deshift=deshift,
+            sink=writer.add_chunk, every=options.every, deshift=deshift, codec=transfer.codec,
         )  # fmt: skip
         losses = LossFinder(
             transfer.samples, height=transfer.height, width=transfer.width, standard=transfer.standard,

@@ -185,7 +185,7 @@ def _visit_file(path: Path, readings: Path, deshift: Deshift | None) -> Findings
     writer = ReadingsWriter(readings)
     windows = WindowMeasurer(
         transfer.samples, height=transfer.height, width=transfer.width, frame_rate=transfer.frame_rate, sink=writer.add_chunk,
-        deshift=deshift,
+        deshift=deshift, codec=transfer.codec,
     )  # fmt: skip
     last = 0
     for frame in read_frames(transfer):

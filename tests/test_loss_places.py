@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.judge.loss_places import CHANCE, keeps_to_picture
+from detect.judge.loss_places import CHANCE, keeps_to_picture, on_standing_lines
 from detect.standards import STANDARDS, Standard
 
 SHOT_FIELDS = 300
@@ -70,3 +70,37 @@ def test_losses_that_fall_anywhere_hardly_ever_do() -> None:
     assert stats.binom.sf(0, 300, CHANCE) < 1e-3
     standard = STANDARDS["525/59.94"]
     assert not any(keeps_to_picture(*anywhere(np.random.default_rng(s), standard), standard, fields=SHOT_FIELDS) for s in range(300))
+
+
+@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("seed", range(5))
+def test_what_comes_back_on_one_line_of_the_picture_is_the_pictures(name: str, seed: int) -> None:
+    """A line of data, or a ruling, that flickers once in a while, among losses of the tape."""
+    standard, rng = STANDARDS[name], np.random.default_rng(seed)
+    field, line = anywhere(rng, standard)
+    at = int(rng.integers(5, 200))
+    field = np.concatenate([field[:20], 40 * np.arange(10)])
+    line = np.concatenate([line[:20], at + rng.integers(0, 2, 10)])
+    standing = on_standing_lines(field, line, np.zeros(len(field), np.int64), standard)
+    assert standing[20:].all()
+    assert not standing[:20][np.abs(line[:20] - at) > 3].any()
+    apart = on_standing_lines(field, line, field // 40, standard)  # a shot each: the file as a whole tells
+    assert apart[20:].all()
+
+
+@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("make", [anywhere, one_head, edge, one_spot])
+def test_what_the_tape_does_stands_on_no_line(make: Callable[..., Losses], name: str) -> None:
+    standard = STANDARDS[name]
+    found = [on_standing_lines(*losses, np.zeros(len(losses[0]), np.int64), standard).any()
+             for losses in (make(np.random.default_rng(s), standard) for s in range(40))]  # fmt: skip
+    assert not any(found)
+
+
+@pytest.mark.parametrize("name", sorted(STANDARDS))
+def test_a_scratch_stands_on_no_line_though_it_stands_on_many(name: str) -> None:
+    standard = STANDARDS[name]
+    for seed in range(20):
+        field, line = _in_passes(np.random.default_rng(seed), standard, None, (0.40, 0.42))
+        few = np.random.default_rng(seed).choice(len(field), 40, replace=False)
+        assert not on_standing_lines(field[few], line[few], np.zeros(40, np.int64), standard).any()

@@ -46,6 +46,17 @@ def test_bands_are_found_to_the_line(seed: int) -> None:
 
 
 @pytest.mark.parametrize("seed", range(5))
+def test_bands_are_found_of_which_a_compensator_filled_some_lines(seed: int) -> None:
+    """Three lines of sixteen are half the sum of those beside them, as a compensator with one line of delay leaves them."""
+    y, put_in = picture(seed), [(24, 40), (90, 106), (155, 172)]
+    for a, b in put_in:
+        y[a:b] = snow((b - a, WIDTH), 100 * seed + a)
+        for k in np.random.default_rng(seed).choice(np.arange(a + 2, b - 2, 3), 3, replace=False):
+            y[k] = (y[k - 1] + y[k + 1]) // 2
+    assert bands(y, picture(seed)) == put_in
+
+
+@pytest.mark.parametrize("seed", range(5))
 def test_bands_are_found_behind_a_comb_of_two_lines(seed: int) -> None:
     """Common practice, no single source: such a decoder takes half of the band about the subcarrier from the line above, where it has the
     opposite phase."""

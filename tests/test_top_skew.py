@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from detect.judge.top_skew import edge_positions, find_hook
+from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
 from detect.judge.wheel import View
 from detect.readings import Chunk, Header, Readings, ReadingsWriter, Sums
 
@@ -99,6 +99,32 @@ def test_a_hook_that_moves_one_edge_out_of_the_picture_is_read_from_the_other() 
     hook = find_hook(place, share, VIEW)
     assert hook is not None
     assert hook.value_ns == pytest.approx(800.0, rel=0.1)
+
+
+def test_the_edge_that_a_hook_moves_out_does_not_deny_it_where_the_hook_is_not_yet() -> None:
+    """The hook begins after two parts of six: in those the right edge is seen whole, and straight."""
+    place, share = edges(800.0, 9.0, seed=8)
+    place[:2] = edges(0.0, 9.0, seed=9)[0][:2]
+    share[2:, :40, 1] = 0.0
+    hook = find_hook(place, share, VIEW)
+    assert hook is not None
+    assert hook.value_ns == pytest.approx(800.0, rel=0.1)
+
+
+def test_a_hook_is_followed_window_by_window(tmp_path: Path) -> None:
+    """It is there in the middle two of four windows; in the last, content hides the top of the edges."""
+    hook = Hook(800.0, 20.0, 9.0)
+    place, share = edges(800.0, 9.0, seed=12)
+    place[[0, 3]] = edges(0.0, 9.0, seed=13)[0][[0, 3]]
+    share[3, :40] = 0.0
+    writer = ReadingsWriter(tmp_path / "course.readings.zip")
+    sums = {"edges": Sums(place[:4].astype(np.float32), 30 * share[:4].astype(np.float32))}
+    writer.add_chunk(Chunk(30 * np.arange(4), 30 * np.arange(1, 5), np.full(4, 30), sums, {}))
+    writer.close(Header({}), losses={}, cuts=np.array([], np.int64))
+    amplitude, sigma = hook_course(Readings(tmp_path / "course.readings.zip"), np.ones(4, bool), VIEW, hook)
+    assert amplitude[:3] == pytest.approx([0.0, 1.0, 1.0], abs=0.05)
+    assert (sigma[:3] < 0.05).all()
+    assert np.isinf(sigma[3])
 
 
 def test_bright_content_beside_the_edge_of_single_lines_bends_nothing() -> None:

@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from detect.judge.tracking import drifting, track
+from detect.judge.rows import RELATIONS, Rows
+from detect.judge.tracking import drifting, fit_curve, track
 from detect.judge.wheel import phase_lattice
-from detect.standards import STANDARDS, Standard
+from detect.standards import HEADS, STANDARDS, STD_525, Standard, pass_of_rows
+from tests.drawn_rows import HEIGHT, PHASE, VIEW, put
 
 WINDOWS = 24
 
@@ -34,3 +36,15 @@ def test_bands_that_drift_are_no_wheel_and_a_wheel_that_stands_or_jumps_is(name:
         for strength in (60.0, 300.0):
             curve = curves(standard, phase, strength, seed)
             assert not drifting(curve, track(curve), standard).any()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_windows_of_contrasty_content_tell_the_phase_by_what_stands_out(seed: int) -> None:
+    """Edges of content, few and high, are no row's usual scatter, and move boundaries of most phases by more than noise does."""
+    rng = np.random.default_rng(seed)
+    edges = np.cumsum(rng.normal(0, 10, HEIGHT // 2) * (rng.random(HEIGHT // 2) < 0.2)).repeat(2)
+    heads = np.array([2.0, -3.0, 0.5, 0.5])[pass_of_rows(STD_525, PHASE, np.arange(HEIGHT)) % HEADS]
+    rows = Rows(np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT)))
+    put(rows, "level", 4 * heads + edges, rng.normal(0, 0.03, HEIGHT - 6))
+    curve = fit_curve(rows, VIEW, STD_525)
+    assert float(phase_lattice(STD_525)[int(np.argmax(curve))]) == pytest.approx(PHASE, abs=0.5)

@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from detect.judge.row_bases import EDGES
-from detect.judge.rows import INDEX, Rows, robust_variance
+from detect.judge.rows import EDGES, INDEX, Rows, robust_variance
 from detect.judge.wheel import EDGE_ROWS, View, WheelFit
 from detect.standards import HEADS
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect import timecode
+from detect.judge.coded_rows import GRID_ROWS
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
 from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_carrier
 from detect.judge.evidence import wheel_found
@@ -24,7 +25,7 @@ from detect.judge.spoiled import spoiled_rows
 from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_windows
 from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
-from detect.readings import Readings
+from detect.readings import Chunk, Readings
 from detect.standards import HEADS, RASTERS, STANDARDS, Standard
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
@@ -107,10 +108,15 @@ def describe(readings: Readings) -> JudgedFile:
     view = View(raster.picture_row0, height, chroma_step_y, noise_block_rows=NOISE_BLOCK_ROWS.get(codec, 1))
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
     spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
+    seen = readings.without(spoiled).through(lambda chunk: in_subcarrier_plane(_on_grid(codec, chunk)))
     return JudgedFile(
-        readings.without(spoiled).through(in_subcarrier_plane), standard, view, height, frames, rate, start, end, programme, parts,
+        seen, standard, view, height, frames, rate, start, end, programme, parts,
         transfer.get("start_timecode"), int(judged.sum()), doubt, _levels(readings, programme, view, doubt),
     )  # fmt: skip
+
+
+def _on_grid(codec: str, chunk: Chunk) -> Chunk:
+    return replace(chunk, grid_rows=GRID_ROWS.get(codec, 1))
 
 
 def _bits_per_sample(transfer: Mapping[str, Any], frames: int) -> float:
@@ -141,7 +147,8 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     phase = _phase_without_chroma(rows, file.view, file.standard)
     if not file.standard.alternating_v:
         at = fit_wheel(rows, file.view, file.standard).phase_lines if phase is None else phase
-        plain = file.readings.through(lambda chunk: chunk)
+        codec = str(file.readings.header.transfer["codec"])
+        plain = file.readings.through(lambda chunk: _on_grid(codec, chunk))
         if turned_in_components(plain, mask_of(file, members), file.view, file.standard, at, height=file.height):
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()

@@ -7,7 +7,7 @@ The score of a candidate (log odds) is right for ordinary pictures. Four things 
 * *the picture*: where a field cannot be predicted at all, many candidates of any look stand just below the threshold;
   the number of false ones above it is predicted from them;
 * *what moves*: thin edges that fall on a line of their own now and then keep to a course (``loss_tracks``), and level
-  rulings are seen in pieces along a line (``loss_rulings``): no losses;
+  rulings are seen in pieces along a line (``loss_rulings``), or come back on a line of their own (``loss_places``): no losses;
 * *the wheel*: a scratch comes back in every pass at the same place. Where losses crowd at one place across the tape in
   different lines of the picture, the odds of the next candidate there are better by the ratio of the densities, and
   its threshold is lower by the logarithm of that (Bayes; Armstrong, Rayner and Kokaram 1998 gain the same way).
@@ -26,7 +26,7 @@ from scipy import stats
 
 from detect.judge import loss_light
 from detect.judge.loss_light import COMPENSATED, DARK, NOISE
-from detect.judge.loss_places import FIELD_LINES, keeps_to_picture
+from detect.judge.loss_places import FIELD_LINES, keeps_to_picture, on_standing_lines
 from detect.judge.loss_rulings import on_rulings
 from detect.judge.loss_tracks import on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
@@ -120,6 +120,7 @@ def choose_losses(
     taken[seen[level]] &= ~on_rulings(
         number[level], numbers["line"][level], numbers["x0"][level], numbers["x1"][level], shot[seen][level], lines=lines
     )
+    taken[seen] &= ~on_standing_lines(number, numbers["line"], shot[seen], standard)
     return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
 
 

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadFit, HeadTerms, fit_heads
 from detect.judge.regimes import PRICE, SCALLOP, TimingRows, timing_rows
-from detect.judge.row_bases import EDGES
-from detect.judge.rows import Rows
+from detect.judge.rows import EDGES, Rows
 from detect.judge.wheel import View, WheelFit, fit_wheel, phase_lattice
 from detect.standards import Standard
 

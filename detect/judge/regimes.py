@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 from detect.judge.combed import comb_steps
 from detect.judge.head_fit import fit_heads
 from detect.judge.head_skew import head_skew
-from detect.judge.row_bases import EDGES, TimingModel, timing_readings
-from detect.judge.rows import INDEX, Rows
+from detect.judge.row_bases import TimingModel, timing_readings
+from detect.judge.rows import EDGES, INDEX, Rows
 from detect.judge.timebase import (
     SIGNIFICANT,
     UNKNOWNS,

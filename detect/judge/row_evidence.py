@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from detect.judge.evidence import Proof, proof_of, square_of
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.regimes import TimingRows, timing_rows
-from detect.judge.row_bases import EDGES, TimingModel
-from detect.judge.rows import Rows
+from detect.judge.row_bases import TimingModel
+from detect.judge.rows import EDGES, Rows
 from detect.judge.timebase import ModelFit
 from detect.judge.wheel import View, WheelFit, near_places, null_places
 from detect.standards import HEADS, Standard

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.judge.coded_rows import grid_pattern
 from detect.measure.relations import CHROMA_SECTIONS, RESPONSE_MHZ, TIMING_SECTIONS
 from detect.readings import Chunk
 from detect.standards import NS_PER_SAMPLE
@@ -43,6 +44,8 @@ INDEX = {name: k for k, name in enumerate(RELATIONS)}
 UNSLANTED = frozenset({"noise", *(f"response_{mhz:g}" for mhz in RESPONSE_MHZ)})
 """Relations that are plain pair differences; all others had the local slant of the picture removed."""
 CHROMA = frozenset({"saturation", "hue", "hue_ramp", "saturation_luma", "hue_luma"})
+EDGES = ("edge_left", "edge_right")
+"""Relations of the blanking edges."""
 BESIDE = ("saturation_luma", "hue_luma")
 """Relations that tell more of a fault that others find: they have no say in where the wheel is."""
 
@@ -116,13 +119,13 @@ def band_middles(centre: F64 | None) -> F64:
 
 
 def relation_rows(
-    num: dict[str, F64], den: dict[str, F64], curve: F64, deshift: F64 | None = None, centre: F64 | None = None
+    num: dict[str, F64], den: dict[str, F64], curve: F64, deshift: F64 | None = None, centre: F64 | None = None, grid_rows: int = 1
 ) -> Rows:
     """All relations from sums num, den (rows, places) of one group of windows; ``curve`` (2,) and ``centre`` (bands, 2) as summed by
     measuring. Response is that at the nominal middle of its band, wherever in it the detail lies.
 
     ``deshift`` (2, rows): displacement that was undone before measuring, ns at the left and its growth to the right; it is added
-    back, so that figures are those of the file.
+    back, so that figures are those of the file. ``grid_rows``: of the blocks that the carrier codes, whose pattern is taken off.
     """
     ratio = {k: np.divide(num[k], den[k], out=np.zeros_like(num[k]), where=den[k] > 0) for k in num}
     ratio["timing"] = straightened(ratio["timing"], curve)
@@ -156,6 +159,9 @@ def relation_rows(
         (edge_ratio[:, 0], edge_weight[:, 0]),
         (edge_ratio[:, 1], edge_weight[:, 1]),
     )
+    for name, (value, weight) in parts.items():
+        if grid_rows > 1 and name not in EDGES:
+            parts[name] = (np.where(weight > 0, value - grid_pattern(value, weight, grid_rows), 0.0), weight)
     return Rows(np.stack([parts[k][0] for k in RELATIONS]), np.stack([parts[k][1] for k in RELATIONS]))
 
 
@@ -202,7 +208,7 @@ def _group(chunk: Chunk, first_window: int, run: Sequence[int]) -> Group:
         tuple(first_window + w for w in index),
         relation_rows(
             num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64), _float64(chunk.scalars.get("deshift")),
-            _summed_centre(chunk, index),
+            _summed_centre(chunk, index), chunk.grid_rows,
         ),
     )
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.judge.wheel import View
-from detect.readings import Readings
+from detect.readings import Chunk, Readings
 
 F64 = NDArray[np.float64]
 
@@ -77,9 +77,7 @@ def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, 
     fields = np.zeros(count)
     first = 0
     for chunk in readings.chunks():
-        sums = chunk.sums["edges"]
-        undone = chunk.scalars.get("deshift")
-        back = 0.0 if undone is None else np.stack([undone[0], undone[0] + undone[1]], axis=1)
+        sums, back = chunk.sums["edges"], _undone(chunk)
         for k in np.flatnonzero(chosen[first : first + len(chunk.frames)]):
             part = int(part_of[first + k])
             if num is None or den is None:
@@ -92,6 +90,12 @@ def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, 
         return np.zeros((0, 0, 2)), np.zeros((0, 0, 2))
     place = np.divide(num, den, out=np.zeros_like(num), where=den > 0)
     return place, den / np.maximum(fields, 1.0)[:, None, None]
+
+
+def _undone(chunk: Chunk) -> F64:
+    """What was undone before measuring, of both edges: (rows, 2) ns, or nought."""
+    undone = chunk.scalars.get("deshift")
+    return np.zeros(1) if undone is None else np.stack([undone[0], undone[0] + undone[1]], axis=1).astype(np.float64)
 
 
 def find_hook(place: F64, share: F64, view: View, *, wheel_ns: F64 | None = None) -> Hook | None:
@@ -130,6 +134,9 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     if np.median(np.abs(bases - np.median(bases))) > STANDS_NS:
         return None
     still = np.abs(bases - np.median(bases)) <= 3 * STANDS_NS
+    first = inside & (line <= FIRST_LINES)
+    # a large hook moves this edge out of the picture: parts without one would deny it
+    still &= (shown & first).sum(axis=1) >= LEAST_FIRST * first.sum()
     if still.sum() < FEWEST_PARTS:
         return None
     off = np.clip(place - bases[:, None], -FARTHEST_NS, FARTHEST_NS)[still]
@@ -139,9 +146,6 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     at[known] = np.nanmedian(np.where(shown, off, np.nan)[:, known], axis=0)
     scatter = float(np.hypot(1.4826 * np.median(np.abs(at[known & (line > HOOK_LINES)])), FLOOR_NS))
     top = known & (line <= HOOK_LINES)
-    first = inside & (line <= FIRST_LINES)
-    if (known & first).sum() < LEAST_FIRST * first.sum():
-        return None  # a large hook moves this edge out of the picture: the other one shows it
     _, size, power, decay = min(_fitted(at[top], line[top], d, scatter) for d in DECAYS_LINES)
     # neighbouring rows err alike: a band of 16 counts as two independent rows
     error = scatter * np.sqrt(8.0 / power)
@@ -150,6 +154,42 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     agreed = len(alone) > 1 and abs(size) >= spread * stats.t.isf(BY_CHANCE / 2, len(alone) - 1)
     clear = bool(tells and abs(size) >= CLEAR * error and agreed)
     return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay, clear)
+
+
+def hook_course(readings: Readings, chosen: NDArray[np.bool_], view: View, hook: Hook, *, wheel_ns: F64 | None = None) -> tuple[F64, F64]:
+    """How much of the hook each chosen window shows, 1 for all, and its standard error: (windows,) each, infinite where no edge tells."""
+    amplitude: list[float] = []
+    sigma: list[float] = []
+    first = 0
+    for chunk in readings.chunks():
+        for k in np.flatnonzero(chosen[first : first + len(chunk.frames)]):
+            sums = chunk.sums["edges"]
+            place = np.asarray(sums.ratio[k] + _undone(chunk), np.float64)
+            share = np.asarray(sums.weight[k], np.float64) / max(float(chunk.frames[k]), 1.0)
+            told = [_in_window(place[:, edge], share[:, edge], view, hook, wheel_ns) for edge in range(2)]
+            value, error = min(told, key=lambda t: t[1])
+            amplitude.append(value / hook.value_ns)
+            sigma.append(error / abs(hook.value_ns))
+        first += len(chunk.frames)
+    return np.array(amplitude), np.array(sigma)
+
+
+def _in_window(place: F64, share: F64, view: View, hook: Hook, wheel_ns: F64 | None) -> tuple[float, float]:
+    """Size of a hook of known decay in one edge of one window, ns, and its standard error."""
+    rows = np.arange(len(place))
+    inside = (rows >= view.top + SKIPPED_ROWS) & (rows < view.bottom - SKIPPED_ROWS)
+    line = (rows - view.top) / 2.0
+    shown = (share >= LEAST_SHARE) & inside
+    below, first = shown & (line > HOOK_LINES), inside & (line <= FIRST_LINES)
+    if below.sum() < LEAST_TO_DENY * (inside & (line > HOOK_LINES)).sum() or (shown & first).sum() < LEAST_FIRST * first.sum():
+        return 0.0, np.inf
+    if wheel_ns is not None:
+        place = place - _share_of(wheel_ns, place[None], below[None]) * wheel_ns
+    off = np.clip(place - np.median(place[below]), -FARTHEST_NS, FARTHEST_NS)
+    scatter = float(np.hypot(1.4826 * np.median(np.abs(off[below])), FLOOR_NS))
+    top = shown & (line <= HOOK_LINES)
+    _, size, power, _ = _fitted(off[top], line[top], hook.decay_lines, scatter)
+    return size, scatter * float(np.sqrt(8.0 / power))
 
 
 def _share_of(wheel_ns: F64, place: F64, below: NDArray[np.bool_]) -> float:

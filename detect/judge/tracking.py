@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from detect.judge.rows import Group, Pool, Rows, groups_of
 from detect.judge.wheel import View, boundaries, phase_lattice, scan_phases
@@ -21,6 +22,9 @@ F64 = NDArray[np.float64]
 
 USUAL_VARIANCE = 2.0
 """What boundaries show without any fault, in units of a row's own variance: 1 to 2.2 over the clean material measured."""
+MEDIAN_EXPLAINED = stats.chi2.median(HEADS) / HEADS
+"""Of what is explained at phases where no wheel is, in units of its mean (chi-square, four jumps): contrasty content explains more
+everywhere, and says no more for that."""
 JUMP_PRICE = 100.0
 """Log-likelihood a new phase must win: one window gives 60 at most, so a window whose content looks like a wheel makes no re-lock."""
 WINDOW_CAP = 60.0
@@ -72,7 +76,8 @@ def normalised(rows: Rows) -> Rows:
 def fit_curve(rows: Rows, view: View, standard: Standard) -> F64:
     """How well every phase fits one window's rows: (phases,)."""
     scan = scan_phases(boundaries(normalised(rows), view), float(standard.lines_per_pass), phase_lattice(standard))
-    strength = scan.explained / (HEADS * USUAL_VARIANCE)
+    content = np.median(scan.explained, axis=1) / MEDIAN_EXPLAINED
+    strength = scan.explained / np.maximum(content, HEADS * USUAL_VARIANCE)[:, None]
     return np.asarray(np.minimum(np.maximum(strength - 2.0, 0.0), WINDOW_CAP).sum(axis=0) * (HEADS / 2))
 
 

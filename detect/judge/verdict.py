@@ -21,6 +21,7 @@ from detect.findings import (
 )
 from detect.judge.absolute import absolute_noise, pass_view
 from detect.judge.causes import causes_for
+from detect.judge.course import stretches
 from detect.judge.doubt import MOSTLY_HIDDEN, Doubt, widened
 from detect.judge.edits import with_edits
 from detect.judge.finding_text import LETTERS, amount
@@ -35,7 +36,7 @@ from detect.judge.states import joined, left_out, relocks_of, settled, stretches
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.switch_phase import with_phases_of_dashes
 from detect.judge.time_geometry import displacement_rows
-from detect.judge.top_skew import Hook, edge_positions, find_hook
+from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
 from detect.judge.wheel import ALONE, WheelFit
 from detect.readings import Readings
 from detect.standards import HEADS, pass_bounds_rows
@@ -103,9 +104,10 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     figures = main[0].readings if main else WindowReadings()
     if noise is not None:
         figures = widened(figures, {"noise": noise.hidden})
-    hook = _hook(file, main[0] if main else None)
+    wheel_ns = _displaced_by_wheel(file, main[0] if main else None)
+    hook = find_hook(*edge_positions(file.readings, file.programme), file.view, wheel_ns=wheel_ns)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
-        found.append(_hook_finding(file, hook, limits))
+        found += _hook_findings(file, hook, wheel_ns, limits)
     found = with_edits(numbered(found), file.readings.cuts, judged)
     summary = figures.model_copy(
         update={
@@ -180,32 +182,39 @@ def _windows(
     return out
 
 
-def _hook(file: JudgedFile, main: Pooled | None) -> Hook | None:
-    """Top skew from the blanking edges, the wheel's own displacement taken off where it is known."""
-    place, share = edge_positions(file.readings, file.programme)
-    wheel_ns = None
-    if main is not None and main.timing.regime == "uncorrected":
-        wheel_ns = displacement_rows(
-            file.standard, phase=main.fit.phase_lines, height=file.height, skew_ns=main.timing.skew_ns,
-            scallop_ns=main.timing.scallop_ns, quadrature_ns=main.timing.quadrature_ns,
-        )[0].astype(np.float64)  # fmt: skip
-    return find_hook(place, share, file.view, wheel_ns=wheel_ns)
+def _displaced_by_wheel(file: JudgedFile, main: Pooled | None) -> NDArray[np.float64] | None:
+    """What the wheel displaces every row by, ns, where that is known: top skew is what edges show beside it."""
+    if main is None or main.timing.regime != "uncorrected":
+        return None
+    return displacement_rows(
+        file.standard, phase=main.fit.phase_lines, height=file.height, skew_ns=main.timing.skew_ns,
+        scallop_ns=main.timing.scallop_ns, quadrature_ns=main.timing.quadrature_ns,
+    )[0].astype(np.float64)  # fmt: skip
 
 
 def _published(hook: Hook | None) -> TopSkew | None:
     return None if hook is None else TopSkew(value=hook.value_ns, sigma=hook.sigma_ns, decay_lines=hook.decay_lines)
 
 
-def _hook_finding(file: JudgedFile, hook: Hook, limits: Limits) -> Finding:
+def _hook_findings(file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits) -> list[Finding]:
+    """One for each stretch of the file that has the hook."""
+    amplitude, sigma = hook_course(file.readings, file.programme, file.view, hook, wheel_ns=wheel_ns)
+    start, end = file.start[file.programme], file.end[file.programme]
+    parts = [(s.start_frame, s.end_frame) for s in stretches(amplitude, sigma, start, end)]
+    return [_hook_finding(file, hook, a, b, limits) for a, b in parts or [(0, file.frames)]]
+
+
+def _hook_finding(file: JudgedFile, hook: Hook, start: int, end: int, limits: Limits) -> Finding:
     rows = (file.view.top, file.view.top + 2 * round(hook.decay_lines))
     return Finding(
-        id="", kind="top_skew", start_frame=0, end_frame=file.frames, start_timecode=file.label(0),
-        end_timecode=file.label(file.frames), affected_pct=100.0, heads=[], value=hook.value_ns, unit="ns", sigma=hook.sigma_ns,
+        id="", kind="top_skew", start_frame=start, end_frame=end, start_timecode=file.label(start),
+        end_timecode=file.label(end), affected_pct=100.0 * (end - start) / max(file.programme_frames, 1), heads=[],
+        value=hook.value_ns, unit="ns", sigma=hook.sigma_ns,
         significance=min(abs(hook.value_ns) / hook.sigma_ns, 38.0), status="confirmed",
         severity="flag" if abs(hook.value_ns) >= limits.flag("top_skew_ns") else "note",
         text=f"The top of every field is displaced by {hook.value_ns:+.0f} ± {hook.sigma_ns:.0f} ns and settles within "
         f"{hook.decay_lines:.0f} lines; it follows the field, not the wheel.",
-        evidence=Evidence(frame=file.frames // 2, lines=[rows]), causes=causes_for("top_skew"),
+        evidence=Evidence(frame=(start + end) // 2, lines=[rows]), causes=causes_for("top_skew"),
     )  # fmt: skip
 
 

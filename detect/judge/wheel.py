@@ -252,7 +252,7 @@ def near_places(standard: Standard, phase: float, *, resolved_lines: float = 0.0
 
     Left out are those whose boundaries run off by less than ``resolved_lines`` from the middle of a field to its end: they are the same.
     """
-    least = resolved_lines / (standard.passes_per_field / 2)
+    least = _least_apart(resolved_lines, standard)
     true = float(standard.lines_per_pass)
     return [
         (turned(standard, p), phase + shift)
@@ -335,7 +335,7 @@ def _weighed(rows: Rows, view: View, standard: Standard, sums: Boundaries, true:
     period, lattice = true.period, true.phases
     rest = boundaries(without_jumps(rows, view, period, float(lattice[best]), true.jumps()[:, best]), view)
     variance, nulls = _null_variance(rest, standard)
-    nears = [scan_phases(sums, p, _phases(p, len(lattice))) for p in near_periods(standard)]
+    nears = {p: scan_phases(sums, p, _phases(p, len(lattice))).explained for p in near_periods(standard)}
     curve = _joint(true.explained, variance)
     core = scan_phases(sums, period, lattice[best : best + 1], core=True)
     safe = np.where(variance > 0, variance, np.inf) * HEADS
@@ -347,11 +347,23 @@ def _weighed(rows: Rows, view: View, standard: Standard, sums: Boundaries, true:
         joint_curve=curve,
         strength=true.explained[:, best] / safe,
         null_peak=np.max([n.explained.max(axis=1) for n in nulls], axis=0) / safe,
-        near_peak=np.max([n.explained.max(axis=1) for n in nears], axis=0) / safe,
+        near_peak=_near_peak(nears, view, standard) / safe,
         variance=variance,
         jumps=core.jumps()[:, 0],
         jump_weight=core.a2[:, 0],
     )
+
+
+def _near_peak(explained: Mapping[float, F64], view: View, standard: Standard) -> F64:
+    """Of each relation, the largest explained square at the near periods (relations, phases) that it can tell from the wheel's."""
+    apart = {p: abs(p - float(standard.lines_per_pass)) for p in explained}
+    least = [_least_apart(view.resolved_lines(name), standard) for name in RELATIONS]
+    return np.array([max(e[k].max() for p, e in explained.items() if apart[p] >= least[k]) for k in range(len(RELATIONS))])
+
+
+def _least_apart(resolved_lines: float, standard: Standard) -> float:
+    """How far a period must be from the wheel's for its boundaries to run off by so much from the middle of a field to its end."""
+    return resolved_lines / (standard.passes_per_field / 2)
 
 
 def _phases(period: float, count: int) -> F64:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from detect.measure.kernels import compiled
 
@@ -29,10 +30,14 @@ field (house value)."""
 UNLIKE_EACH = 0.5
 """... of one pair; a band as a whole keeps to UNLIKE. A decoder that combs puts a part of each line into the next: behind one of two
 lines, noise of which a share s is combed correlates by (s/4) / (1 - s/2), 0.21 where s is 0.6, give or take 0.07 a pair."""
+FILLED_PAIRS = 2
+"""So many pairs in a row may be alike inside a band: a compensator that finds a line of it lost puts the mean of others there, which has
+0.71 in common with each of two."""
 ALIKE = 0.6
 """... and from which they show the same picture."""
 LEAST_RMS_IRE = 10.0
-"""Noise that a demodulator without a carrier gives is tens of IRE; flat areas correlate no better than noise, but lie far below this."""
+"""Noise that a demodulator without a carrier gives is tens of IRE, in the median line of a band; flat areas correlate no better than noise,
+but lie far below this."""
 FEWEST_LINES, MOST_LINES = 5, 40
 """Lines in a band: a head scans 16, and two that follow each other 33."""
 FLANK_LINES = 3
@@ -77,14 +82,16 @@ def noise_bands(
     if not np.any((like < UNLIKE) & (deviation > LEAST_RMS_IRE * ire)):
         return []
     _down(y, left, right, 1, like, deviation)
-    unlike = like < UNLIKE_EACH
-    lost = deviation > LEAST_RMS_IRE * ire
-    lost[1:] &= unlike[:-1] & unlike[1:]
+    unlike = ndimage.binary_closing(like < UNLIKE_EACH, np.ones(FILLED_PAIRS + 1, bool))
+    lost = np.zeros(len(y), bool)
+    lost[1:] = unlike[:-1] & unlike[1:]
     lost[: first + 1] = lost[last - 1 :] = False
     edges = np.flatnonzero(np.diff(np.concatenate([[False], lost, [False]]).astype(np.int8)))
     found = []
     for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        if not FEWEST_LINES <= b - a <= MOST_LINES or np.mean(like[a - 1 : b]) >= UNLIKE or not _flanked(like, a, b, first, last):
+        if not FEWEST_LINES <= b - a <= MOST_LINES or not _flanked(like, a, b, first, last):
+            continue
+        if np.mean(like[a - 1 : b]) >= UNLIKE or np.median(deviation[a:b]) <= LEAST_RMS_IRE * ire:
             continue
         if before is not None:
             new = [_likeness(y[i], before[i], left, right)[0] < UNLIKE for i in range(a, b)]

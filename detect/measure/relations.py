@@ -236,7 +236,7 @@ class LineRelations:
     ) -> FieldFigures:
         """Add one field to the sums. ``response`` and ``noise`` choose the costlier relations, which need not see every field.
 
-        ``before_noise``: the frame before one that is asked for its noise; what does not move between them cancels.
+        ``before_noise``: the next frame will be asked for its noise; what does not move between them cancels.
         """
         y = self.luma(field)
         n, width = y.shape
@@ -261,12 +261,15 @@ class LineRelations:
             self._chroma(field, y if response else None, into)
         if response:
             self._response(y, into, rows)
-        if before_noise:
-            kept = self._array(f"before {field.index}", n, width)
-            cv2.filter2D(y, -1, _NOISE_TAPS, dst=kept)
-            self._before[field.index] = (field.frame, kept)
-        if noise:
-            self._noise(field, y, into, rows)
+        if noise or before_noise:
+            band = self._array("band", n, width)
+            cv2.filter2D(y, -1, _NOISE_TAPS, dst=band)
+            if noise:
+                self._noise(field, band, into, rows)
+            if before_noise:
+                kept = self._array(f"before {field.index}", n, width)
+                np.copyto(kept, band)
+                self._before[field.index] = (field.frame, kept)
         jitter = self._edges(y, into, rows)
         part = slope[1:-2:4, first:last]
         below = slope[2:-1:4, first:last]
@@ -330,18 +333,18 @@ class LineRelations:
             into.den["response"][rows, k] += count
             into.centre[k] += kernels.band_centre(band, EDGE_MARGIN_SAMPLES, CELL_SAMPLES, energy, _TEXTURE_OVER_NOISE * quiet)
 
-    def _noise(self, field: Field, y: F32, into: WindowSums, rows: slice) -> None:
-        n, width = y.shape
-        band, energy = self._array("band", n, width), self._array("energy", n, self._cells)
+    def _noise(self, field: Field, band: F32, into: WindowSums, rows: slice) -> None:
+        """``band``: what the high pass leaves of the field."""
+        n, width = band.shape
+        energy = self._array("energy", n, self._cells)
         still = self._array("still", n, self._cells)
         whole, whole_still = self._array("whole", n, self._cells), self._array("whole still", n, self._cells)
         below = self._array("below", n, width)
-        cv2.filter2D(y, -1, _NOISE_TAPS, dst=band)
         self._energies(band, below, whole, energy)
         frame, before = self._before.pop(field.index, (-1, band))
         if frame + 1 == field.frame and before.shape == band.shape:
-            band -= before
-            self._energies(band, below, whole_still, still)
+            np.subtract(band, before, out=before)
+            self._energies(before, below, whole_still, still)
             whole_still *= np.float32(0.5)
             still *= np.float32(0.5)
         else:

@@ -23,6 +23,9 @@ from detect.standards import STANDARDS
 WINDOW_S = 1.2
 """Length of a window: a compromise between the size of the readings (2 MB a minute) and the grain of in and out points."""
 COSTLY_EVERY = 4
+NOISE_IN_ALL = frozenset({"dvvideo", "mpeg2video", "mjpeg"})
+"""Codecs (FFmpeg names) whose frames are all asked for their noise: coding takes so much of it that one frame in four tells half as well
+(DV25, ten tapes: a head's error was 0.2 to 0.3 dB, and 0.1 to 0.2 from all)."""
 """Response and noise relations are taken from every fourth measured frame: neighbours in time repeat the picture."""
 TEARS_TURN = 3
 """Torn lines are looked for in every fourth frame too, where no other costly figure is taken."""
@@ -69,7 +72,9 @@ class WindowMeasurer:
         sink: Callable[[Chunk], None],
         every: int = 1,
         deshift: Deshift | None = None,
+        codec: str = "",
     ) -> None:
+        """``codec``: FFmpeg name of the carrier."""
         self.samples = samples
         self.height = height
         self.length = window_frames(frame_rate)
@@ -84,6 +89,7 @@ class WindowMeasurer:
         self._open: _Open | None = None
         self._last = -1
         self._look: FrameLook | None = None
+        self._all_noise = codec in NOISE_IN_ALL
 
     def push(self, frame: Frame) -> bool:
         """Measure one frame; True when it begins a new shot. Damaged frames are left out of the sums."""
@@ -100,7 +106,10 @@ class WindowMeasurer:
         window = self._open
         turn = (frame.number // self.every) % COSTLY_EVERY
         figures = [
-            self._relations.measure(f, window.sums, response=turn == 0, before_noise=turn == 1, noise=turn == 2) for f in frame.fields
+            self._relations.measure(
+                f, window.sums, response=turn == 0, before_noise=self._all_noise or turn == 1, noise=self._all_noise or turn == 2,
+            )
+            for f in frame.fields
         ]
         look = describe(frame, self.samples)
         kind = classify(look, self._look)
