@@ -13,7 +13,7 @@ import io
 import json
 import os
 import zipfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -52,9 +52,20 @@ class Chunk:
     frames: NDArray[np.int64]
     sums: dict[str, Sums]
     scalars: dict[str, F32]
-    """Per window figures without rows, (windows, n): mean level, chroma energy and the like."""
+    """Per window figures without rows, (windows, n): mean level, chroma energy and the like. ``deshift`` (2, rows) is what was undone
+    before measuring, in the windows for which ``undone`` (windows,) is 1."""
     grid_rows: int = 1
     """Frame rows after which the grid of coded blocks repeats; not stored, a lens tells."""
+
+    def undone(self, windows: Sequence[int]) -> NDArray[np.float64] | None:
+        """What was undone before measuring in some windows together, ns at the left and its growth to the right: (2, rows); or None."""
+        deshift = self.scalars.get("deshift")
+        if deshift is None:
+            return None
+        index = list(windows)
+        there = self.scalars["undone"][index] if "undone" in self.scalars else np.ones(len(index))  # readings of before it could be partial
+        frames = self.frames[index]
+        return deshift.astype(np.float64) * float((there * frames).sum() / max(frames.sum(), 1))
 
 
 @dataclass(frozen=True, slots=True)

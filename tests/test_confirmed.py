@@ -19,11 +19,11 @@ LEVEL = next(kind for kind in KINDS if kind.relation == "level")
 HEADS, NO_HEADS = np.array([1.0, -0.4, 0.2, -0.8]), np.zeros(4)
 
 
-def part(shared: float, heads: np.ndarray, seed: int) -> Any:
+def part(shared: float, heads: np.ndarray, seed: int, *, one_line: bool = False) -> Any:
     """A stretch whose level has a saw-tooth of one pass, and steps from head to head."""
     rows = Rows(np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT)))
     put(rows, "level", error_at(shared, 0.0, heads, 0.5), np.random.default_rng(seed).normal(0, 0.2, HEIGHT - 6))
-    return SimpleNamespace(fit=fit_wheel(rows, VIEW, STD_525, phase=PHASE))
+    return SimpleNamespace(fit=fit_wheel(rows, VIEW, STD_525, phase=PHASE), timing=SimpleNamespace(one_line=one_line))
 
 
 def about(phase_shown: bool = True) -> Any:
@@ -49,3 +49,10 @@ def test_a_little_of_such_a_step_beside_large_ones_of_heads_does_not_matter(seed
 def test_one_picture_and_a_phase_that_nothing_sure_shows_are_said_as_such() -> None:
     assert "still picture" in _why_not(LEVEL, part(0.0, HEADS, 1), False, about())
     assert "wheel" in _why_not(LEVEL, part(0.0, HEADS, 1), True, about(phase_shown=False))
+
+
+def test_what_a_line_that_a_velocity_corrector_left_may_imitate_is_not_confirmed() -> None:
+    noise = next(kind for kind in KINDS if kind.relation == "noise")
+    assert "velocity corrector" in _why_not(noise, part(0.0, HEADS, 1, one_line=True), True, about())
+    assert _why_not(noise, part(0.0, HEADS, 1), True, about()) == ""
+    assert _why_not(LEVEL, part(0.0, HEADS, 1, one_line=True), True, about()) == ""

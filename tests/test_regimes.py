@@ -9,7 +9,7 @@ from detect.judge.regimes import fit_regimes
 from detect.judge.rows import INDEX
 from detect.judge.timebase import TimeBaseFit
 from detect.standards import STD_525
-from tests.drawn_rows import HEIGHT, LEFT, PERIOD, PHASE, VIEW, error_at, lines_of, put, rows_and_fit
+from tests.drawn_rows import BURST, HEIGHT, LEFT, MIDDLE, PERIOD, PHASE, RIGHT, VIEW, error_at, lines_of, put, rows_and_fit
 
 
 def _fitted(shift: np.ndarray, growth: np.ndarray, seed: int) -> TimeBaseFit:
@@ -134,3 +134,20 @@ def test_one_line_of_every_pass_that_a_velocity_corrector_left_is_no_scallop(see
     assert fit.regime == "undetermined"
     assert np.isnan(fit.scallop_ns)
     assert np.isnan(fit.velocity_ns)
+
+
+@pytest.mark.parametrize("common", [0.0, 150.0])
+@pytest.mark.parametrize("after", [2, -2])
+@pytest.mark.parametrize("seed", range(3))
+def test_nor_is_one_whose_slope_is_taken_from_another_head_a_quadrature(seed: int, after: int, common: float) -> None:
+    """A corrector that interpolates between line starts gives the last line of a pass the step to the next head as its slope (or the first
+    line the step from the one before)."""
+    number = np.floor((np.arange(HEIGHT) / 2 - PHASE) / PERIOD + 1e-9).astype(int)
+    heads = np.array([26.0, -18.0, -14.0, 6.0])
+    step = (heads[np.roll(number, -after) % 4] - heads[number % 4] + common) * (number != np.roll(number, -after))
+    fit = _fitted(step * (MIDDLE - BURST), step * (RIGHT - LEFT), seed)
+    assert fit.regime == "undetermined"
+    assert np.isnan(fit.quadrature_ns).all()
+    assert fit.one_line
+    steps_alike = 150.0 * (number != np.roll(number, -after))
+    assert not _fitted(steps_alike * (MIDDLE - BURST), steps_alike * (RIGHT - LEFT), seed).one_line

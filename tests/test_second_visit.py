@@ -6,9 +6,15 @@ import numpy as np
 import pytest
 
 from detect.findings import Findings, HeadValues, Value
+from detect.judge.rows import INDEX, groups_of
 from detect.judge.second_visit import LARGE_NS, displacement_to_undo
+from detect.judge.time_geometry import displacement_rows
+from detect.measure.fields import Field, Frame, SampleFormat
+from detect.measure.relations import Deshift
+from detect.measure.windows import WindowMeasurer
+from detect.readings import Chunk
 from detect.standards import STD_525, STD_625, Standard
-from tests.fabricated import clean_tape
+from tests.fabricated import clean_tape, finding
 
 HEIGHT = {"525": 486, "625": 576}
 
@@ -47,3 +53,42 @@ def test_behind_a_line_corrector_only_the_growth_along_the_line_is_undone() -> N
     assert undo is not None
     assert not undo[0].any()
     assert np.ptp(undo[1]) > LARGE_NS
+
+
+def test_what_was_found_for_part_of_the_tape_is_undone_there_alone() -> None:
+    large = said(300.0, 0.0, (0.0,) * 4)
+    frames = large.transfer.frames
+    part = [finding(1, "skew", 200, 500), finding(2, "quadrature", 150, 450), finding(3, "level_banding", 0, frames)]
+    doubtful = finding(4, "scallop", 0, frames, status="unconfirmed")
+    undo = displacement_to_undo(large.model_copy(update={"findings": [*part, doubtful]}), STD_525, height=486)
+    assert undo is not None
+    assert (undo.start_frame, undo.end_frame) == (150, 500)
+    everywhere = displacement_to_undo(large, STD_525, height=486)
+    assert everywhere is not None
+    assert (everywhere.start_frame, everywhere.end_frame) == (0, frames)
+
+
+def test_windows_where_nothing_was_undone_read_as_without_it() -> None:
+    """A slow sine along every line, displaced by 80 ns of skew in the middle window of three: its displacement is known by arithmetic."""
+    start, growth = displacement_rows(STD_525, phase=5.0, height=486, skew_ns=80.0, scallop_ns=0.0, quadrature_ns=np.zeros(4))
+    chunks: list[Chunk] = []
+    windows = WindowMeasurer(
+        SampleFormat(10, 2, 1, False, False), height=486, width=720, frame_rate=STD_525.frame_rate, sink=chunks.append,
+        deshift=Deshift(start, growth, 36, 72),
+    )  # fmt: skip
+    sample_ns, along = 1e3 / 13.5, np.arange(720)
+    for frame in range(108):
+        late = (start[:, None] + growth[:, None] * along / 720) / sample_ns if 36 <= frame < 72 else np.zeros((486, 1))
+        noise = np.random.default_rng(frame).normal(0, 2, (486, 720))
+        y = np.rint(500 + 200 * np.sin(2 * np.pi * 0.05 * (along - late)) + noise).astype(np.uint16)
+        fields = [Field(frame, i, row, y[row::2], None, None) for i, row in enumerate((1, 0))]
+        windows.push(Frame(frame, (fields[0], fields[1])))
+    windows.finish()
+    shown = []
+    for window in range(3):
+        chosen = np.arange(3) == window
+        rows = next(groups_of(chunks[0], 0, np.array([], np.int64), chosen)).rows
+        shift = rows.ratio[INDEX["shift"]]
+        shown.append(float(np.abs(shift).max()))
+    assert shown[1] == pytest.approx(80.0, rel=0.1)
+    assert max(shown[0], shown[2]) < 5.0

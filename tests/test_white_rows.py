@@ -12,7 +12,7 @@ from detect.judge.head_fit import NEIGHBOURS_SHOW, fit_heads
 from detect.judge.row_bases import head_readings
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.time_geometry import scallop_shape, skew_of_scallop, skew_shape
-from detect.judge.wheel import CHROMA_LINES
+from detect.judge.wheel import CHROMA_LINES, NOISE_OF_BLOCK
 from detect.judge.white_rows import WhiteRows, square, white_rows
 from detect.standards import STANDARDS, STD_525
 from tests.drawn_rows import HEIGHT, PHASE, VIEW, jumps_between
@@ -144,11 +144,12 @@ def test_a_scallop_at_a_phase_a_little_off_is_a_scallop_with_skew(name: str) -> 
     assert turned == pytest.approx(both, abs=1e-5)
 
 
-def test_noise_that_a_block_code_makes_one_in_each_block_keeps_its_size() -> None:
-    """IEC 61834-2 (from memory) codes blocks of 8 rows of both fields, each by itself: noise changes at their edges only."""
+def test_noise_of_which_a_block_code_makes_half_one_in_each_block_keeps_its_size() -> None:
+    """IEC 61834-2 (from memory) codes blocks of 8 rows of both fields, each by itself."""
     blocks = replace(VIEW, noise_block_rows=8)
     heads = np.floor((np.arange(HEIGHT) / 2 - PHASE) / float(STD_525.lines_per_pass)).astype(int) % 4
-    lines = np.repeat([OFFSETS[heads[a : a + 8]].mean() for a in range(0, HEIGHT, 8)], 8)[:HEIGHT]
+    of_blocks = np.repeat([OFFSETS[heads[a : a + 8]].mean() for a in range(0, HEIGHT, 8)], 8)[:HEIGHT]
+    lines = NOISE_OF_BLOCK * of_blocks + (1 - NOISE_OF_BLOCK) * OFFSETS[heads]
     gains: dict[bool, list[float]] = {True: [], False: []}
     for seed in range(12):
         rows = level_rows(seed)

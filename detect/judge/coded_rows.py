@@ -1,10 +1,10 @@
 """What the blocks of a carrier leave in rows of pairs by their place in the block, taken off.
 
 Coders drop the coefficients of a block the sooner the higher they are. Of what is left of its noise its first and last line have more than
-those in its middle (the first cosines are largest there), and two lines of one block differ by less than two of different ones. So rows read something by their place
-in the grid of blocks alone, up to 2 dB in noise, where no head is: it is no wheel's, since passes and blocks are not as long. Each
-place's median over the picture, against the mean of all places, is taken off as far as it is more than chance (James and Stein 1961,
-positive part, as of Efron and Morris 1973; from memory).
+those in its middle (the first cosines are largest there), and two lines of one block differ by less than two of different ones. So rows
+read something by their place in the grid of blocks alone, up to 2 dB in noise, where no head is: it is no wheel's, since passes and blocks
+are not as long. Each place's median over the picture, against the mean of all places, is taken off as far as it is more than chance (James
+and Stein 1961, positive part, as of Efron and Morris 1973; from memory).
 """
 
 from __future__ import annotations

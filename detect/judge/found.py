@@ -315,6 +315,8 @@ def _why_not(kind: Kind, part: Pooled, pictures: bool, about: Context) -> str:
         return "seen in one still picture only"
     if not about.phase_shown:
         return "nothing sure shows the wheel here"
+    if part.timing.one_line and kind.relation != "level":
+        return "one line of every pass is displaced, as a velocity corrector leaves it, which reads as a difference of the heads"
     if kind.relation == "level":
         shared, heads = (evidence(part.fit, kind.relation, which) for which in ("common", "heads"))
         if shared.ratio >= NULL_RATIO and shared.strength > heads.strength:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from detect import timecode
 from detect.judge.coded_rows import GRID_ROWS
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
-from detect.judge.doubt import NOISE_BLOCK_ROWS, Doubt, of_carrier
+from detect.judge.doubt import CHROMA_OF_BLOCK, NOISE_BLOCK_ROWS, Doubt, of_carrier
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.noise_floor import LineLevels
@@ -105,7 +105,10 @@ def describe(readings: Readings) -> JudgedFile:
     codec = str(transfer["codec"])
     doubt = of_carrier(codec, _bits_per_sample(transfer, frames))
     chroma_step_y = int(readings.header.measured.get("chroma_step_y", 1))
-    view = View(raster.picture_row0, height, chroma_step_y, noise_block_rows=NOISE_BLOCK_ROWS.get(codec, 1))
+    view = View(
+        raster.picture_row0, height, chroma_step_y, noise_block_rows=NOISE_BLOCK_ROWS.get(codec, 1),
+        chroma_of_block=CHROMA_OF_BLOCK.get(codec, 0.0),
+    )  # fmt: skip
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
     spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     seen = readings.without(spoiled).through(lambda chunk: in_subcarrier_plane(_on_grid(codec, chunk)))

@@ -76,10 +76,14 @@ SOURCE = {"shift": 0, "ramp": 1, "hue_ramp": 2, "edge_left": 0, "edge_right": 1}
 
 ALL_FIGURES = 5
 """e_B, e_C, e_D against A, skew, scallop: the unknowns before those by which the ways of reading a scallop differ."""
-ENDS: tuple[TimingModel, ...] = ("first_lines", "last_lines")
-"""What a velocity corrector leaves where it lacks the line before or after: one line of every pass. No figure can be had of that."""
-ALL, SCALLOP = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1)
+ALL, SCALLOP, SKEW, STEPS = (1, 1, 1, 1, 1), (0, 0, 0, 0, 1), (0, 0, 0, 1, 0), (1, 1, 1, 1, 0)
 """Which of the unknowns (e_B, e_C, e_D, skew, scallop) a model has."""
+ENDS: tuple[tuple[TimingModel, tuple[int, ...]], ...] = (
+    ("first_lines", SCALLOP), ("last_lines", SCALLOP), ("first_steps", SKEW), ("last_steps", SKEW),
+    ("first_steps", STEPS), ("last_steps", STEPS),
+)  # fmt: skip
+"""What a velocity corrector leaves where it lacks the line before or after, or takes one of another head for it: one line of every pass. No
+figure can be had of that."""
 
 
 @lru_cache(maxsize=24)
@@ -167,10 +171,11 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     right = picture.fit(standard, phase, has=SCALLOP)
     corrected = picture.fit(standard, phase, model="corrected")
     decided = _decided(standard, free, right, corrected, evident=evident)
-    alone = min(picture.fit(standard, phase, model=model, any_reference=True).chi_square for model in ENDS)
+    ends = [(picture.fit(standard, phase, model=model, has=has, any_reference=True).chi_square, has) for model, has in ENDS]
+    alone, which = min((chi_square + (sum(has) - 1) * PRICE, has) for chi_square, has in ends)
     if min(free.chi_square + 4 * PRICE, right.chi_square, corrected.chi_square) - alone > LIKELIER:
         nothing = time_base_of("undetermined", free.value[:5], free.cov[:5, :5], standard, scallop_known=False, gain=decided.gain)
-        return replace(nothing, velocity_ns=float("nan"), velocity_sigma_ns=float("nan"))
+        return replace(nothing, velocity_ns=float("nan"), velocity_sigma_ns=float("nan"), one_line=which == STEPS)
     if decided.regime == "line-corrected":
         final = picture.fit(standard, phase, model="corrected", any_reference=True)
         return time_base_of(

@@ -21,14 +21,11 @@ from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
 F64 = NDArray[np.float64]
 Curve = Callable[[F64], F64]
-TimingModel = Literal["uncorrected", "corrected", "whole_lines", "first_lines", "last_lines"]
+TimingModel = Literal["uncorrected", "corrected", "whole_lines", "first_lines", "last_lines", "first_steps", "last_steps"]
 
 SPREAD_SHARE = 0.9
 """Share of the slant that is taken off where lines are means of others, between what tapes tell: a step spread over lines reads 0.29
 of itself by it, and not 0.25."""
-NOISE_OF_BLOCK = 0.5
-"""Share of a line's noise that is one for its whole coded block, the rest is its own. Chi-square that heads win is greatest at 0.3 to 0.8,
-in DV25 and MPEG-2 alike (house value)."""
 
 
 def pass_of(standard: Standard, phase: float, row: F64) -> F64:
@@ -77,17 +74,16 @@ def _heads_of(standard: Standard, phase: float, rows: F64) -> F64:
 @lru_cache(maxsize=512)
 def head_readings(standard: Standard, view: View, relation: str, phase: float) -> HeadReadings:
     operator = view.operator(relation)
-    block = view.noise_block_rows if relation == "noise" else 1
-    own = 1.0 if block == 1 else 1.0 - NOISE_OF_BLOCK
+    of_block, block = operator.block
     rows = np.arange(view.bottom, dtype=np.float64)
 
     def line(at: F64) -> F64:
         """Heads and number of the pass that a stored line shows, means where it holds several lines."""
         total = np.zeros((len(at), HEADS))
         for offset, share in operator.held():
-            total += own * share * _heads_of(standard, phase, at + offset)
-        for k in range(block if own < 1 else 0):
-            total += (1 - own) / block * _heads_of(standard, phase, np.floor(at / block) * block + k)
+            total += (1 - of_block) * share * _heads_of(standard, phase, at + offset)
+        for k in range(block if of_block > 0 else 0):
+            total += of_block / block * _heads_of(standard, phase, np.floor(at / block) * block + k)
         return total
 
     p, a, b, n = (line(rows + 2 * k * operator.step_y) for k in (-1, 0, 1, 2))
@@ -130,7 +126,8 @@ class TimingReadings:
 
     ``whole_lines``: uncorrected, by a player that keeps a clock through each line: all of it is displaced as its start is.
     ``first_lines``, ``last_lines``: as line-corrected, in the first or last line of every pass alone, which a velocity corrector may
-    leave as they are.
+    leave as they are. ``first_steps``, ``last_steps``: the growth that it gives such a line where it takes its slope from a line of another
+    head: the step to that head, of the heads and, as skew, common to all.
     """
 
     uncorrected: F64
@@ -138,6 +135,8 @@ class TimingReadings:
     whole_lines: F64
     first_lines: F64
     last_lines: F64
+    first_steps: F64
+    last_steps: F64
 
     def of(self, model: TimingModel) -> F64:
         return np.asarray(getattr(self, model))
@@ -170,12 +169,23 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     def is_head(head: int) -> Curve:
         return lambda row: np.asarray(pass_of(standard, phase, row) % HEADS == head, np.float64)
 
+    def steps(share: float) -> list[list[F64]]:
+        """Of a step to the head before, in the first line of a pass, and to the one after in its last; for such a share of the slope."""
+        out = []
+        for of, beside in ((first, -2), (last, 2)):
+
+            def to(head: int, of: Curve = of, beside: int = beside) -> Curve:
+                return lambda row: of(row) * (is_head(head)(row + beside) - is_head(head)(row))
+
+            out.append([*(share * read(to(h)) for h in range(1, HEADS)), share * read(of), none])
+        return out
+
     centre, left, right = (line_fraction(standard, x) for x in (ACTIVE_SAMPLES / 2, 0, ACTIVE_SAMPLES))
     burst = BURST_CENTRE_SAMPLES[standard.short_name] / standard.samples_per_line
     heads = [read(is_head(h)) for h in range(1, HEADS)]
     none = np.zeros(view.bottom)
     whole = [none] * 5
-    ends: list[list[F64]] = [[none] * 5] * 2
+    ends = wrong = [[none] * 5] * 2
     if relation == "shift" or relation in EDGES:
         whole = [*heads, reading(skew_shape, 0.0), reading(scallop_shape, 0.0)]
     if relation in EDGES:
@@ -186,13 +196,15 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
         uncorrected = [*heads, reading(skew_shape, centre), reading(scallop_shape, centre)]
         corrected = [*[none] * 4, reading(scallop_shape, centre, burst)]
         ends = [[*[none] * 4, reading(scallop_shape, centre, burst, of)] for of in (first, last)]
+        wrong = steps(centre - burst)
     else:
         unit = -standard.subcarrier_deg_per_ns if relation == "hue_ramp" else 1.0
         skew, scallop = (unit * reading(shape, right, left) for shape in (skew_shape, scallop_shape))
         uncorrected = [*[none] * 3, skew, scallop]
         corrected = [*[none] * 4, scallop]
         ends = [[*[none] * 4, unit * reading(scallop_shape, right, left, of)] for of in (first, last)]
-    return TimingReadings(*(np.stack(reads, axis=1) for reads in (uncorrected, corrected, whole, *ends)))
+        wrong = steps(unit * (right - left))
+    return TimingReadings(*(np.stack(reads, axis=1) for reads in (uncorrected, corrected, whole, *ends, *wrong)))
 
 
 def hue_of_scallop(standard: Standard, view: View, phase: float) -> F64:

@@ -207,7 +207,7 @@ def _group(chunk: Chunk, first_window: int, run: Sequence[int]) -> Group:
         int(chunk.end_frame[index[-1]]),
         tuple(first_window + w for w in index),
         relation_rows(
-            num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64), _float64(chunk.scalars.get("deshift")),
+            num, den, chunk.scalars["curve"][index].sum(axis=0, dtype=np.float64), chunk.undone(index),
             _summed_centre(chunk, index), chunk.grid_rows,
         ),
     )
@@ -217,10 +217,6 @@ def _summed_centre(chunk: Chunk, index: list[int]) -> F64 | None:
     """None in readings of before this was measured."""
     centre = chunk.scalars.get("centre")
     return None if centre is None else centre[index].sum(axis=0, dtype=np.float64).reshape(len(RESPONSE_MHZ), 2)
-
-
-def _float64(values: NDArray[np.float32] | None) -> F64 | None:
-    return None if values is None else values.astype(np.float64)
 
 
 def robust_variance(rows: Rows) -> F64:

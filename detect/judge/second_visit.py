@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,11 +17,21 @@ SETTLED_NS = 4.0
 """Rounds end when the estimate changes by less."""
 MOST_ROUNDS = 5
 
-Rows = tuple[NDArray[np.float32], NDArray[np.float32]]
+KINDS = ("skew", "scallop", "quadrature", "velocity_error")
 
 
-def displacement_to_undo(findings: Findings, standard: Standard, *, height: int) -> Rows | None:
-    """Displacement of every frame row at the line's left and its growth to the right, ns, (rows,) each; or None.
+class Displacement(NamedTuple):
+    """Of every frame row at the line's left and its growth to the right, ns, (rows,) each; in frames start_frame <= frame < end_frame."""
+
+    start_ns: NDArray[np.float32]
+    growth_ns: NDArray[np.float32]
+    start_frame: int
+    end_frame: int
+
+
+def displacement_to_undo(findings: Findings, standard: Standard, *, height: int) -> Displacement | None:
+    """What to undo, or None. Where the faults have not been found throughout, only from the first's begin to the last's end: lines that
+    were moved for nothing bend the relations too.
 
     Only where it is large, known, and one wheel holds throughout. Behind a line-by-line corrector every line begins in its place
     and only the growth is left.
@@ -34,7 +46,7 @@ def displacement_to_undo(findings: Findings, standard: Standard, *, height: int)
         start, growth = displacement_rows(
             standard, phase=phase, height=height, skew_ns=0.0, scallop_ns=scallop, quadrature_ns=np.zeros(HEADS)
         )
-        return (np.zeros_like(start), growth) if np.ptp(growth) >= LARGE_NS else None
+        return Displacement(np.zeros_like(start), growth, *_where(findings)) if np.ptp(growth) >= LARGE_NS else None
     if s.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
         return None
     quadrature = np.array(s.quadrature_ns.values, float)
@@ -42,7 +54,15 @@ def displacement_to_undo(findings: Findings, standard: Standard, *, height: int)
         standard, phase=phase, height=height, skew_ns=s.skew_ns.value or 0.0, scallop_ns=scallop, quadrature_ns=quadrature
     )
     middle = start + growth / 2
-    return (start, growth) if np.abs(middle[2:] - middle[:-2]).max() >= LARGE_NS else None
+    return Displacement(start, growth, *_where(findings)) if np.abs(middle[2:] - middle[:-2]).max() >= LARGE_NS else None
+
+
+def _where(findings: Findings) -> tuple[int, int]:
+    """Frames of the faults of timing; all of them where none was told."""
+    told = [f for f in findings.findings if f.kind in KINDS and f.status == "confirmed"]
+    if not told:
+        return 0, findings.transfer.frames
+    return min(f.start_frame for f in told), max(f.end_frame for f in told)
 
 
 def change_ns(a: WindowReadings, b: WindowReadings) -> float:

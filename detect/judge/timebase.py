@@ -56,6 +56,8 @@ class TimeBaseFit:
     """The blanking edges were the tape's own, and took part in the fit."""
     whole_lines: bool = False
     """Uncorrected, but nothing grows along the lines: each is displaced as its start is."""
+    one_line: bool = False
+    """What is displaced is one line of every pass alone, by its head, as velocity correctors leave them."""
     head_skew: HeadSkew | None = None
     """Skew of each head by itself, where it can be told."""
     edges_won: float = float("nan")

@@ -77,12 +77,12 @@ def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, 
     fields = np.zeros(count)
     first = 0
     for chunk in readings.chunks():
-        sums, back = chunk.sums["edges"], _undone(chunk)
+        sums = chunk.sums["edges"]
         for k in np.flatnonzero(chosen[first : first + len(chunk.frames)]):
             part = int(part_of[first + k])
             if num is None or den is None:
                 num, den = np.zeros((count, *sums.weight.shape[1:])), np.zeros((count, *sums.weight.shape[1:]))
-            num[part] += sums.weight[k] * (sums.ratio[k] + back)
+            num[part] += sums.weight[k] * (sums.ratio[k] + _undone(chunk, int(k)))
             den[part] += sums.weight[k]
             fields[part] += float(chunk.frames[k])
         first += len(chunk.frames)
@@ -92,10 +92,10 @@ def edge_positions(readings: Readings, chosen: NDArray[np.bool_]) -> tuple[F64, 
     return place, den / np.maximum(fields, 1.0)[:, None, None]
 
 
-def _undone(chunk: Chunk) -> F64:
+def _undone(chunk: Chunk, window: int) -> F64:
     """What was undone before measuring, of both edges: (rows, 2) ns, or nought."""
-    undone = chunk.scalars.get("deshift")
-    return np.zeros(1) if undone is None else np.stack([undone[0], undone[0] + undone[1]], axis=1).astype(np.float64)
+    undone = chunk.undone([window])
+    return np.zeros(1) if undone is None else np.stack([undone[0], undone[0] + undone[1]], axis=1)
 
 
 def find_hook(place: F64, share: F64, view: View, *, wheel_ns: F64 | None = None) -> Hook | None:
@@ -164,7 +164,7 @@ def hook_course(readings: Readings, chosen: NDArray[np.bool_], view: View, hook:
     for chunk in readings.chunks():
         for k in np.flatnonzero(chosen[first : first + len(chunk.frames)]):
             sums = chunk.sums["edges"]
-            place = np.asarray(sums.ratio[k] + _undone(chunk), np.float64)
+            place = np.asarray(sums.ratio[k] + _undone(chunk, int(k)), np.float64)
             share = np.asarray(sums.weight[k], np.float64) / max(float(chunk.frames[k]), 1.0)
             told = [_in_window(place[:, edge], share[:, edge], view, hook, wheel_ns) for edge in range(2)]
             value, error = min(told, key=lambda t: t[1])

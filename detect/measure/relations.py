@@ -139,10 +139,13 @@ _TAPE_TAPS = _tape_taps()
 
 @dataclass(frozen=True, slots=True)
 class Deshift:
-    """A known displacement to undo before measuring: per frame row, ns at the line's left and its growth to the right."""
+    """A known displacement to undo before measuring: per frame row, ns at the line's left and its growth to the right; in frames
+    ``start_frame`` <= frame < ``end_frame``."""
 
     start_ns: F32
     growth_ns: F32
+    start_frame: int = 0
+    end_frame: int = 2**31
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +196,8 @@ class LineRelations:
         self.alternating = alternating
         self.width = width
         self.deshift = deshift
+        self.undoing = deshift is not None
+        """Whether ``deshift`` is undone in the fields to come."""
         depth, full = samples.bit_depth, samples.full_range
         self._y_black = black_code(depth, full_range=full)
         self._y_scale = 1.0 / codes_per_ire(depth, full_range=full)
@@ -219,7 +224,7 @@ class LineRelations:
         n, width = plane.shape
         out = self._array(name, n, width)
         kernels.to_ire(plane, black, scale, out)
-        if self.deshift is None:
+        if self.deshift is None or not self.undoing:
             return out
         moved = self._array(name + "moved", n, width)
         per = np.float32(1.0 / (NS_PER_SAMPLE * step_x))

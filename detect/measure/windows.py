@@ -55,6 +55,7 @@ class _Open:
 
     start: int
     sums: WindowSums
+    undone: bool = False
     frames: int = 0
     rows: list[tuple[int, list[float]]] = field(default_factory=list)
 
@@ -96,7 +97,9 @@ class WindowMeasurer:
         start = frame.number - frame.number % self.length
         if self._open is None or self._open.start != start:
             self._close()
-            self._open = _Open(start, WindowSums(self.height))
+            middle, undo = start + self.length / 2, self._deshift
+            self._relations.undoing = undo is not None and undo.start_frame <= middle < undo.end_frame
+            self._open = _Open(start, WindowSums(self.height), self._relations.undoing)
         cut = self._cut_finder.push(frame)
         self._last = frame.number
         if cut:
@@ -168,6 +171,7 @@ class WindowMeasurer:
         }
         if self._deshift is not None:
             scalars["deshift"] = np.stack([self._deshift.start_ns, self._deshift.growth_ns]).astype(np.float32)
+            scalars["undone"] = np.array([w.undone for w, _ in self._done], np.float32)
         self._sink(
             Chunk(
                 np.array([w.start for w, _ in self._done], dtype=np.int64),
