@@ -211,9 +211,9 @@ def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:
     return mask
 
 
-def gathered(file: JudgedFile, members: NDArray[np.int64]) -> Gathering:
-    """Some windows added up, without any fit."""
-    return Gathering.of(file.readings, mask_of(file, members), height=file.height)
+def gathered(file: JudgedFile, members: NDArray[np.int64], *, alike: bool = False) -> Gathering:
+    """Some windows added up, without any fit; ``alike`` as of ``rows.Pool``."""
+    return Gathering.of(file.readings, mask_of(file, members), height=file.height, alike=alike)
 
 
 def wheel_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> WheelFit:

@@ -231,16 +231,18 @@ def robust_variance(rows: Rows) -> F64:
 
 
 class Pool:
-    """Combines groups into rows."""
+    """Combines groups into rows. ``alike``: in noise too, groups count by the scatter of their rows; else quiet ones rule."""
 
-    def __init__(self, height: int) -> None:
+    def __init__(self, height: int, *, alike: bool = False) -> None:
+        self._alike = alike
         shape = (len(RELATIONS), height)
         self._num, self._den = np.zeros(shape), np.zeros(shape)
         self.groups = 0
 
     def add(self, rows: Rows) -> None:
         variance = robust_variance(rows)
-        variance[INDEX["noise"]] = 1.0  # its weights are absolute: pictures without quiet places must not count alike
+        if not self._alike:
+            variance[INDEX["noise"]] = 1.0  # its weights are absolute: pictures without quiet places must not count alike
         usable = np.isfinite(variance) & (variance > 0)
         scale = np.where(usable, 1.0 / np.where(usable, variance, 1.0), 0.0)[:, None]
         weight = rows.weight * scale

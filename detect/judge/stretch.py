@@ -66,14 +66,14 @@ class Pooled:
 class Gathering:
     """Windows of one file added up by shot: rows, how many groups and shots, and what tells how many independent pictures."""
 
-    def __init__(self, height: int) -> None:
-        self._pool, self._pictures = Pool(height), PictureCount(height)
+    def __init__(self, height: int, *, alike: bool = False) -> None:
+        self._pool, self._pictures = Pool(height, alike=alike), PictureCount(height)
         self._shots: set[int] = set()
 
     @classmethod
-    def of(cls, readings: Readings, chosen: NDArray[np.bool_], *, height: int) -> Gathering:
-        """The chosen windows, one chunk in memory at once."""
-        out = cls(height)
+    def of(cls, readings: Readings, chosen: NDArray[np.bool_], *, height: int, alike: bool = False) -> Gathering:
+        """The chosen windows, one chunk in memory at once; ``alike`` as of ``Pool``."""
+        out = cls(height, alike=alike)
         for chunk, mask in readings.chosen(chosen):
             out._shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
             for group in groups_of(chunk, 0, readings.cuts, mask):
