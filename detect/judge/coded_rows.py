@@ -19,6 +19,12 @@ F64 = NDArray[np.float64]
 GRID_ROWS: Mapping[str, int] = dict.fromkeys(["dvvideo", "mpeg2video", "prores", "dnxhd", "mjpeg", "h264", "hevc", "mpeg4", "vc1"], 16)
 """Frame rows after which the grid of blocks repeats, by codec (FFmpeg names): eight lines of one field, or of both in 16 rows
 (IEC 61834-2; ISO/IEC 13818-2, 14496-10; SMPTE ST 2019-1)."""
+NOISE_BLOCK_ROWS: Mapping[str, int] = {"dvvideo": 8, "mpeg2video": 8}
+"""Frame rows of the blocks that these code by themselves with few coefficients: a share of a line's noise is then its block's
+(``wheel.NOISE_OF_BLOCK``; IEC 61834-2; ISO/IEC 13818-2, where blocks of one field hold 16)."""
+CHROMA_OF_BLOCK: Mapping[str, float] = {"dvvideo": 0.15}
+"""Share of a line's colour that is its block's: few coefficients are left of colour. Chi-square that heads win is greatest there in eight
+DV25 tapes of ten, by an eighth on average; MPEG-2 at 50 Mb/s has 0.05 (house value)."""
 WEIGHT_CAP = 3.0
 """No row has more say in its place's median than so many times the median row."""
 FEWEST_ROWS = 10

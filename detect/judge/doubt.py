@@ -59,14 +59,6 @@ faults lose more. Blocks are coded each by itself: a
 small jump inside one is smoothed away by coarse coefficients, at the edge of one it survives. Few bits may also come of an easy picture,
 which loses less; so of two rates the share is nearer to that of the better."""
 
-
-NOISE_BLOCK_ROWS: Mapping[str, int] = {"dvvideo": 8, "mpeg2video": 8}
-"""Frame rows of the blocks that these code by themselves with few coefficients: the noise of a whole block is then one (IEC 61834-2;
-ISO/IEC 13818-2, where blocks of one field hold 16)."""
-
-CHROMA_OF_BLOCK: Mapping[str, float] = {"dvvideo": 0.15}
-"""Share of a line's colour that is its block's: few coefficients are left of colour. Chi-square that heads win is greatest there in eight
-DV25 tapes of ten, by an eighth on average; MPEG-2 at 50 Mb/s has 0.05 (house value)."""
 MIXED = {"skew_ns": "scallop_ns", "scallop_ns": "skew_ns"}
 OF_OTHER = 0.7
 """(House value, from MPEG-2 copies of another simulator: 8 ns of scallop where 32 ns of skew is all there is.)"""

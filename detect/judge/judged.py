@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect import timecode
-from detect.judge.coded_rows import GRID_ROWS
+from detect.judge.coded_rows import CHROMA_OF_BLOCK, GRID_ROWS, NOISE_BLOCK_ROWS
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
-from detect.judge.doubt import CHROMA_OF_BLOCK, NOISE_BLOCK_ROWS, Doubt, of_carrier
+from detect.judge.doubt import Doubt, of_carrier
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.noise_floor import LineLevels
