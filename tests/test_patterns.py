@@ -100,6 +100,16 @@ def test_few_losses_are_no_pattern() -> None:
     assert patterns_of(draw(np.random.default_rng(1), scan_boxes.LEAST_LOSSES - 1, kind="cluster")) == []
 
 
+def test_four_losses_at_one_place_are_no_scratch() -> None:
+    """A scratch comes back in hundreds of passes; a crease may put four losses at one place across within half a second."""
+    named = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        four = draw(rng, 4, kind="scratch", at=0.4, frames=15)
+        named += [p.kind for p in patterns_of(four, draw(rng, 21))]
+    assert "scratch" not in named
+
+
 def test_patterns_work_in_625_lines() -> None:
     places = placed(draw(np.random.default_rng(2), 40, kind="scratch", at=0.6, standard=STD_625), standard=STD_625)
     assert [p.kind for p in find_patterns(places, start_frame=0, end_frame=FRAMES, seen=seen(STD_625))] == ["scratch"]

@@ -70,6 +70,9 @@ CLOSE = 0.8
 """Two boxes explain losses about as well when their statistics are within this ratio."""
 ALL_OF_AN_END = 0.8
 """Share of the losses at an end of the passes that must lie in a scratch there, or it is damage of the edge."""
+LEAST_OF_SCRATCH = 6
+"""Losses that make a scratch, which comes back in hundreds of passes a second: fewer at one place are as well those of a crease (house
+value)."""
 LEAST_P_TOLD = 1e-12
 """Smaller p values are told as below this: no null holds so exactly."""
 MOST_PATTERNS = 6
@@ -121,7 +124,9 @@ def find_patterns(
     out: list[Pattern] = []
 
     def asked(even: NDArray[np.floating[Any]]) -> list[Box]:
-        return [b for b in candidates(points, left, even) if not assumed or b.kind in WITHOUT_PHASE]
+        boxes = candidates(points, left, even)
+        enough = [b for b in boxes if b.kind != "scratch" or np.count_nonzero(b.inside) >= LEAST_OF_SCRATCH]
+        return [b for b in enough if not assumed or b.kind in WITHOUT_PHASE]
 
     while len(left) >= LEAST_LOSSES and len(out) < MOST_PATTERNS:
         boxes = asked(expected / expected.sum())
