@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 
-from detect.judge.found import _why_not
+from detect.judge.found import _timed_in_part, _why_not
 from detect.judge.kinds import KINDS
 from detect.judge.rows import RELATIONS, Rows
 from detect.judge.wheel import fit_wheel
 from detect.standards import STD_525
 from tests.drawn_rows import HEIGHT, PHASE, VIEW, error_at, put
+from tests.fabricated import finding
 
 LEVEL = next(kind for kind in KINDS if kind.relation == "level")
 HEADS, NO_HEADS = np.array([1.0, -0.4, 0.2, -0.8]), np.zeros(4)
@@ -56,3 +57,13 @@ def test_what_a_line_that_a_velocity_corrector_left_may_imitate_is_not_confirmed
     assert "velocity corrector" in _why_not(noise, part(0.0, HEADS, 1, one_line=True), True, about())
     assert _why_not(noise, part(0.0, HEADS, 1), True, about()) == ""
     assert _why_not(LEVEL, part(0.0, HEADS, 1, one_line=True), True, about()) == ""
+
+
+@pytest.mark.parametrize(("kind", "start", "end", "in_part"), [
+    ("skew", 90, 200, True), ("quadrature", 0, 200, True), ("skew", 10, 300, False), ("level_banding", 90, 200, False),
+])  # fmt: skip
+def test_displacement_for_part_of_a_stretch_is_known_as_such(kind: str, start: int, end: int, in_part: bool) -> None:
+    """All rows together then mix two states of the tape, and are not asked for more of its kind."""
+    jumps: Any = SimpleNamespace(index=np.arange(10))
+    windows: Any = SimpleNamespace(start_frame=30 * np.arange(10), end_frame=30 * np.arange(1, 11))
+    assert _timed_in_part([finding(1, kind, start, end)], jumps, windows) is in_part

@@ -55,17 +55,29 @@ def test_behind_a_line_corrector_only_the_growth_along_the_line_is_undone() -> N
     assert np.ptp(undo[1]) > LARGE_NS
 
 
-def test_what_was_found_for_part_of_the_tape_is_undone_there_alone() -> None:
-    large = said(300.0, 0.0, (0.0,) * 4)
-    frames = large.transfer.frames
+def test_what_was_found_for_part_of_the_tape_is_undone_there_alone_as_it_reads_there() -> None:
+    """300 ns for a fifth of the tape are 60 ns on average."""
+    whole = said(60.0, 0.0, (0.0,) * 4)
+    frames = whole.transfer.frames
+    windows = [
+        w.model_copy(update={"readings": w.readings.model_copy(update={
+            "skew_ns": Value(value=300.0 if 150 <= w.start_frame < 500 else 0.0, sigma=1.0), "scallop_ns": None,
+            "quadrature_ns": HeadValues(values=[0.0] * 4, sigmas=[1.0] * 4),
+        })}) for w in whole.windows
+    ]  # fmt: skip
     part = [finding(1, "skew", 200, 500), finding(2, "quadrature", 150, 450), finding(3, "level_banding", 0, frames)]
     doubtful = finding(4, "scallop", 0, frames, status="unconfirmed")
-    undo = displacement_to_undo(large.model_copy(update={"findings": [*part, doubtful]}), STD_525, height=486)
+    undo = displacement_to_undo(whole.model_copy(update={"findings": [*part, doubtful], "windows": windows}), STD_525, height=486)
     assert undo is not None
     assert (undo.start_frame, undo.end_frame) == (150, 500)
-    everywhere = displacement_to_undo(large, STD_525, height=486)
+    everywhere = displacement_to_undo(said(300.0, 0.0, (0.0,) * 4), STD_525, height=486)
     assert everywhere is not None
     assert (everywhere.start_frame, everywhere.end_frame) == (0, frames)
+    assert undo.start_ns == pytest.approx(everywhere.start_ns)
+    throughout = whole.model_copy(update={"findings": [finding(1, "skew", 30, frames)]})
+    again = displacement_to_undo(throughout, STD_525, height=486)
+    assert again is not None
+    assert (again.start_frame, again.end_frame) == (0, frames)
 
 
 def test_windows_where_nothing_was_undone_read_as_without_it() -> None:

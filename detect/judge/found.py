@@ -42,6 +42,9 @@ SHOT_SHARE = 0.5
 """Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
 NOISE_SURVIVES_DB = 1.5
 """Noise of a head that outlasts a carrier which hides most of it (house value)."""
+NEARLY_ALL = 0.9
+"""A fault told for less of a stretch than that is one of a part of it."""
+_TIMED: frozenset[FindingKind] = frozenset(kind.kind for kind in TIMING)
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
 
@@ -76,7 +79,8 @@ def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, abou
     if out:
         owing = replace(about, phase_shown=any(f.status == "confirmed" for f in out))
         out += _kinds_that_hold(pooled, blocks, jumps, owing, _kinds_of(out), KNOWN_PHASE_RATIO)
-    out += _of_all_boundaries(pooled, jumps, owing, _kinds_of(out))
+    of_part = _kinds_of(out) | (_TIMED if _timed_in_part(out, jumps, about) else frozenset())
+    out += _of_all_boundaries(pooled, jumps, owing, of_part)
     passing = None if "noise_banding" in _kinds_of(out) else _passing_noise(pooled, jumps, about)
     return out if passing is None else [*out, passing]
 
@@ -84,6 +88,13 @@ def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, abou
 def _kinds_of(found: list[Finding]) -> frozenset[FindingKind]:
     """Kinds that need not be sought again; a lost head is one of much noise."""
     return frozenset("noise_banding" if f.kind == "head_loss" else f.kind for f in found)
+
+
+def _timed_in_part(found: list[Finding], jumps: WindowJumps, about: Context) -> bool:
+    """Whether passes are displaced for part of a stretch: rows of all its windows then mix two states, each by what detail it has there,
+    which poses as a difference of the heads."""
+    whole = int(about.end_frame[jumps.index[-1]]) - int(about.start_frame[jumps.index[0]])
+    return any(f.kind in _TIMED and f.end_frame - f.start_frame < NEARLY_ALL * whole for f in found)
 
 
 def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:

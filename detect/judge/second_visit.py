@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.findings import Findings, WindowReadings
+from detect.findings import Findings, HeadValues, Value, WindowReadings
 from detect.judge.time_geometry import displacement_rows
 from detect.standards import HEADS, Standard
 
@@ -17,6 +18,8 @@ SETTLED_NS = 4.0
 """Rounds end when the estimate changes by less."""
 MOST_ROUNDS = 5
 
+NEARLY_ALL = 0.9
+"""Faults that are told for so much of a file are taken for its own throughout."""
 KINDS = ("skew", "scallop", "quadrature", "velocity_error")
 
 
@@ -36,33 +39,55 @@ def displacement_to_undo(findings: Findings, standard: Standard, *, height: int)
     Only where it is large, known, and one wheel holds throughout. Behind a line-by-line corrector every line begins in its place
     and only the growth is left.
     """
-    s = findings.summary
     locked = [w for w in findings.wheel if w.locked and w.phase_lines is not None]
     if len(locked) != 1:
         return None
+    span = _where(findings)
+    s = _read_within(findings, span)
     phase = locked[0].phase_lines or 0.0
     scallop = (s.scallop_ns.value or 0.0) if s.scallop_ns is not None else 0.0
-    if s.time_base == "line-corrected":
+    if findings.summary.time_base == "line-corrected":
         start, growth = displacement_rows(
             standard, phase=phase, height=height, skew_ns=0.0, scallop_ns=scallop, quadrature_ns=np.zeros(HEADS)
         )
-        return Displacement(np.zeros_like(start), growth, *_where(findings)) if np.ptp(growth) >= LARGE_NS else None
-    if s.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
+        return Displacement(np.zeros_like(start), growth, *span) if np.ptp(growth) >= LARGE_NS else None
+    if findings.summary.time_base != "uncorrected" or s.skew_ns is None or s.quadrature_ns is None:
         return None
     quadrature = np.array(s.quadrature_ns.values, float)
     start, growth = displacement_rows(
         standard, phase=phase, height=height, skew_ns=s.skew_ns.value or 0.0, scallop_ns=scallop, quadrature_ns=quadrature
     )
     middle = start + growth / 2
-    return Displacement(start, growth, *_where(findings)) if np.abs(middle[2:] - middle[:-2]).max() >= LARGE_NS else None
+    return Displacement(start, growth, *span) if np.abs(middle[2:] - middle[:-2]).max() >= LARGE_NS else None
 
 
 def _where(findings: Findings) -> tuple[int, int]:
-    """Frames of the faults of timing; all of them where none was told."""
+    """Frames of the faults of timing; all of them where none was told, or for nearly all of the file."""
     told = [f for f in findings.findings if f.kind in KINDS and f.status == "confirmed"]
+    frames = findings.transfer.frames
+    start, end = min((f.start_frame for f in told), default=0), max((f.end_frame for f in told), default=frames)
+    return (0, frames) if end - start > NEARLY_ALL * frames else (start, end)
+
+
+def _read_within(findings: Findings, span: tuple[int, int]) -> WindowReadings:
+    """What the windows within some frames read, by inverse variance; the figures of the whole file where that is all of it."""
+    inside = [w.readings for w in findings.windows if w.start_frame >= span[0] and w.end_frame <= span[1]]
+    if span == (0, findings.transfer.frames) or not inside:
+        return findings.summary
+    skew, scallop = (_mean([getattr(r, name) for r in inside]) for name in ("skew_ns", "scallop_ns"))
+    heads = [r.quadrature_ns for r in inside if r.quadrature_ns is not None]
+    each = [_mean([Value(value=h.values[k], sigma=h.sigmas[k]) for h in heads]) for k in range(HEADS)]
+    known = [v for v in each if v is not None]
+    quadrature = HeadValues(values=[v.value for v in known], sigmas=[v.sigma for v in known]) if len(known) == HEADS else None
+    return findings.summary.model_copy(update={"skew_ns": skew, "scallop_ns": scallop, "quadrature_ns": quadrature})
+
+
+def _mean(values: Sequence[Value | None]) -> Value | None:
+    told = [(v.value, v.sigma) for v in values if v is not None and v.value is not None and v.sigma]
     if not told:
-        return 0, findings.transfer.frames
-    return min(f.start_frame for f in told), max(f.end_frame for f in told)
+        return None
+    value, weight = np.array([v for v, _ in told], float), np.array([1 / s**2 for _, s in told], float)
+    return Value(value=float((value * weight).sum() / weight.sum()), sigma=float(weight.sum() ** -0.5))
 
 
 def change_ns(a: WindowReadings, b: WindowReadings) -> float:
