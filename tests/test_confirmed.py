@@ -7,9 +7,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from detect.judge.found import _timed_in_part, _why_not
+from detect.judge import found
+from detect.judge.evidence import Proof
+from detect.judge.found import ALONE_Z, Context, _of_all_boundaries, _timed_in_part, _why_not
 from detect.judge.kinds import KINDS
+from detect.judge.limits import default_limits
 from detect.judge.rows import RELATIONS, Rows
 from detect.judge.wheel import fit_wheel
 from detect.standards import STD_525
@@ -67,3 +71,26 @@ def test_displacement_for_part_of_a_stretch_is_known_as_such(kind: str, start: i
     jumps: Any = SimpleNamespace(index=np.arange(10))
     windows: Any = SimpleNamespace(start_frame=30 * np.arange(10), end_frame=30 * np.arange(1, 11))
     assert _timed_in_part([finding(1, kind, start, end)], jumps, windows) is in_part
+
+
+@pytest.mark.parametrize(("z", "others", "shown"), [
+    (ALONE_Z + 0.1, frozenset(), True), (ALONE_Z - 0.1, frozenset(), False), (ALONE_Z - 0.1, frozenset({"skew"}), True),
+])  # fmt: skip
+def test_a_kind_that_shows_the_phase_alone_must_stand_out_of_all_phases(
+    monkeypatch: pytest.MonkeyPatch, z: float, others: frozenset[Any], shown: bool
+) -> None:
+    """525 phases are tried: one chance in a thousand for all of them is 2e-6 for one (Bonferroni)."""
+    kind = next(kind for kind in KINDS if kind.relation == "noise")
+    asked: list[bool] = []
+    monkeypatch.setattr(found, "_timing_proven", lambda *_: {})
+    monkeypatch.setattr(found, "_heads_proven", lambda *_: {kind: Proof(60.0, 10.0, 0.5, z)} if not asked else {})
+    monkeypatch.setattr(found, "_finding", lambda *about: asked.append(about[6].phase_shown))
+    part_of_tape: Any = SimpleNamespace(timing=SimpleNamespace(head_skew=None))
+    jumps: Any = SimpleNamespace(index=np.arange(2))
+    windows = Context(
+        STD_525, VIEW, default_limits(), np.array([0, 30]), np.array([30, 60]), lambda _: None, 60, np.zeros(0, np.int64), {}, {},
+        lambda *_: part_of_tape,
+    )  # fmt: skip
+    _of_all_boundaries(part_of_tape, jumps, windows, others)
+    assert asked == [shown]
+    assert stats.norm.sf(ALONE_Z) * 2 * 525 == pytest.approx(1e-3)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from detect.findings import Evidence, Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
@@ -34,6 +35,9 @@ CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 CLEAR_BY_BRIGHTNESS = 5.0
 """The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
+ALONE_Z = float(stats.norm.isf(0.5e-3 / 525))
+"""Significance from which a kind confirms itself where no other has shown the phase: it was chosen among 525, and one chance in a thousand
+is allowed for all of them."""
 UNEQUAL_TOLD_NS = 10.0
 """Standard error of unequal skew above which it is as good as not told: what is first flagged of quadrature is no more."""
 LEAST_SHOTS = 2
@@ -164,7 +168,11 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
 
 
     def made(proven: dict[Kind, Proof]) -> list[Finding]:
-        found = [_finding(k, pooled, start, end, False, proof, about, 0) for k, proof in proven.items() if proof.holds_at(ratio)]
+        found = []
+        for kind, proof in proven.items():
+            sure = bool(taken) or proof.z >= ALONE_Z
+            of_kind = about if sure else replace(about, phase_shown=False)
+            found.append(_finding(kind, pooled, start, end, False, proof, of_kind, 0) if proof.holds_at(ratio) else None)
         return [f for f in found if f is not None]
 
     plain = made(proven)
