@@ -63,14 +63,15 @@ def test_what_a_line_that_a_velocity_corrector_left_may_imitate_is_not_confirmed
     assert _why_not(LEVEL, part(0.0, HEADS, 1, one_line=True), True, about()) == ""
 
 
-@pytest.mark.parametrize(("kind", "start", "end", "in_part"), [
-    ("skew", 90, 200, True), ("quadrature", 0, 200, True), ("skew", 10, 300, False), ("level_banding", 90, 200, False),
+@pytest.mark.parametrize(("kind", "value", "start", "end", "in_part"), [
+    ("skew", 80.0, 90, 200, True), ("quadrature", -40.0, 0, 200, True), ("skew", 80.0, 10, 300, False), ("skew", 10.0, 90, 200, False),
+    ("level_banding", 80.0, 90, 200, False),
 ])  # fmt: skip
-def test_displacement_for_part_of_a_stretch_is_known_as_such(kind: str, start: int, end: int, in_part: bool) -> None:
+def test_large_displacement_for_part_of_a_stretch_is_known_as_such(kind: str, value: float, start: int, end: int, in_part: bool) -> None:
     """All rows together then mix two states of the tape, and are not asked for more of its kind."""
     jumps: Any = SimpleNamespace(index=np.arange(10))
     windows: Any = SimpleNamespace(start_frame=30 * np.arange(10), end_frame=30 * np.arange(1, 11))
-    assert _timed_in_part([finding(1, kind, start, end)], jumps, windows) is in_part
+    assert _timed_in_part([finding(1, kind, start, end, value=value)], jumps, windows) is in_part
 
 
 @pytest.mark.parametrize(("z", "others", "shown"), [

@@ -48,6 +48,8 @@ NOISE_SURVIVES_DB = 1.5
 """Noise of a head that outlasts a carrier which hides most of it (house value)."""
 NEARLY_ALL = 0.9
 """A fault told for less of a stretch than that is one of a part of it."""
+MIXES_NS = 30.0
+"""... and matters from here on: of 80 ns for half a tape a tenth was read as quadrature of its whole (house value)."""
 _TIMED: frozenset[FindingKind] = frozenset(kind.kind for kind in TIMING)
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
@@ -98,7 +100,7 @@ def _timed_in_part(found: list[Finding], jumps: WindowJumps, about: Context) -> 
     """Whether passes are displaced for part of a stretch: rows of all its windows then mix two states, each by what detail it has there,
     which poses as a difference of the heads."""
     whole = int(about.end_frame[jumps.index[-1]]) - int(about.start_frame[jumps.index[0]])
-    return any(f.kind in _TIMED and f.end_frame - f.start_frame < NEARLY_ALL * whole for f in found)
+    return any(f.kind in _TIMED and abs(f.value or 0.0) >= MIXES_NS and f.end_frame - f.start_frame < NEARLY_ALL * whole for f in found)
 
 
 def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:
