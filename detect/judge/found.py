@@ -23,6 +23,7 @@ from detect.judge.passing import passing_noise
 from detect.judge.row_bases import TimingModel
 from detect.judge.row_evidence import heads_evidence, timing_evidence
 from detect.judge.rows import INDEX
+from detect.judge.second_visit import LARGE_NS, NEARLY_ALL
 from detect.judge.seen_in_part import PART_RATIO
 from detect.judge.stretch import Pooled, WindowJumps
 from detect.judge.wheel import ALONE, View, WheelFit
@@ -46,11 +47,9 @@ SHOT_SHARE = 0.5
 """Shots that confirm a finding, and what each must show: standard errors, and share of the size over all."""
 NOISE_SURVIVES_DB = 1.5
 """Noise of a head that outlasts a carrier which hides most of it (house value)."""
-NEARLY_ALL = 0.9
-"""A fault told for less of a stretch than that is one of a part of it."""
-MIXES_NS = 30.0
-"""... and matters from here on: of 80 ns for half a tape a tenth was read as quadrature of its whole (house value)."""
 _TIMED: frozenset[FindingKind] = frozenset(kind.kind for kind in TIMING)
+"""Kinds of which more is not asked where one of them, so large that it bends the relations, is there for part of a stretch: of 80 ns for
+half a tape a tenth was read as quadrature of its whole."""
 STANDS_OUT = 0.5
 """A head is named when its offset is at least this share of the largest."""
 
@@ -100,7 +99,7 @@ def _timed_in_part(found: list[Finding], jumps: WindowJumps, about: Context) -> 
     """Whether passes are displaced for part of a stretch: rows of all its windows then mix two states, each by what detail it has there,
     which poses as a difference of the heads."""
     whole = int(about.end_frame[jumps.index[-1]]) - int(about.start_frame[jumps.index[0]])
-    return any(f.kind in _TIMED and abs(f.value or 0.0) >= MIXES_NS and f.end_frame - f.start_frame < NEARLY_ALL * whole for f in found)
+    return any(f.kind in _TIMED and abs(f.value or 0.0) >= LARGE_NS and f.end_frame - f.start_frame < NEARLY_ALL * whole for f in found)
 
 
 def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:

@@ -37,7 +37,8 @@ FEWEST_LOUD, MOST_NOISY = 8, 4
 """Rows of a window from which it is asked alone, and windows that are asked: those with the most such rows."""
 NOISE_RATIO, LEAST_DB = 4.5, 0.3
 """Ratio that noise by itself must reach in a part, and how much heads must differ there. Of 137 clean tapes of several simulators the best
-part reached 3.4, but for blinds (4.4, of 0.2 dB), a predicted carrier (4.1), and two built on the wheel's own lines (9 and 10)."""
+part reached 3.4, but for blinds (4.4, of 0.2 dB), a predicted carrier (4.1), and two built on the wheel's own lines (9 and 10): a house
+value, from material that is not kept here."""
 QUIET_SHARE = 0.1
 """What the median row of such a window must weigh of that of the quietest: in the others texture passes for noise (as in ``passing``)."""
 
