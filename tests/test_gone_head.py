@@ -32,8 +32,8 @@ def without_head(tape: Tape) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarra
 def test_a_head_that_reads_nothing_is_told_with_its_letter_and_its_frames(tmp_path: Path) -> None:
     programme, rng = varied_programme(5, FRAMES / 29.97, "525"), np.random.default_rng(5)
     tape = render(programme, DeckFaults(standard="525", phase_lines=PHASE, blanking="reinserted"), frames=FRAMES, rng=rng)
-    path = tmp_path / "reel.mkv"
-    write_clip(path, Tape(without_head(tape), tape.truth), codec="ffv1")
+    path = tmp_path / "reel.mov"
+    write_clip(path, Tape(without_head(tape), tape.truth), codec="v210")
     findings = scan_file(path, options=ScanOptions(stills=False), readings_path=tmp_path / "reel.readings.zip")
     assert [(f.kind, f.heads, f.start_frame, f.end_frame, f.unit) for f in findings.findings] == [("head_loss", ["B"], FROM, TO, "passes")]
     assert findings.verdict.outcome == "adjust_and_replay"

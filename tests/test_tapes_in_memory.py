@@ -83,6 +83,7 @@ def test_a_head_of_much_noise_is_told_once() -> None:
     assert told[0].value > 9.0
 
 
+@pytest.mark.long
 def test_a_head_that_clogs_for_three_seconds_on_a_deck_without_other_faults_is_found() -> None:
     faults = DeckFaults(
         standard="525", phase_lines=4.0, noise_db=(0, 0, 11, 0), blanking="reinserted", snr_db=46, onsets=(Onset("noise_db", 90, 180),),
