@@ -9,6 +9,7 @@ from detect.judge.evidence import Proof
 from detect.judge.passing import passing_noise
 from detect.judge.rows import INDEX, RELATIONS
 from detect.judge.stretch import WindowJumps
+from detect.judge.tracking import USUAL_VARIANCE
 
 WINDOWS, HEAD_C = 9, np.array([0.0, 9.0, -9.0, 0.0])
 """Jumps at A to B, B to C, C to D, D to A where head C is 9 dB noisier."""
@@ -25,7 +26,7 @@ def windows(noisy: dict[int, float], weight: np.ndarray, seed: int) -> WindowJum
         jumps = noisy.get(w, 0.0) * HEAD_C
         a2[w, k] = weight[w] * np.where(jumps != 0, 0.02, 1.0)  # lines beside a noisy head are no quiet ones
         a1[w, k] = a2[w, k] * (jumps + rng.normal(0, 0.2, 4))
-    return WindowJumps(np.arange(WINDOWS), a1, a2, np.zeros(WINDOWS))
+    return WindowJumps(np.arange(WINDOWS), a1, a2, np.zeros(WINDOWS), np.full(a1.shape[:2], USUAL_VARIANCE))
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -140,8 +140,8 @@ def _kinds_that_hold(
             best = pooled.part
         k = INDEX[kind.relation]
         common, heads = parts_of(best.jumps[k] - (0 if known is None else known), best.jump_weight[k])
-        pattern = common if kind.part == "common" else heads
-        amplitude, sigma = jumps.amplitude(k, pattern, known)
+        pattern, beside = (common, heads) if kind.part == "common" else (heads, common)
+        amplitude, sigma = jumps.amplitude(k, pattern, known=known, beside=beside)
         here = about.start_frame[jumps.index], about.end_frame[jumps.index]
         for stretch in stretches(amplitude, sigma, *here):
             members = jumps.index[slice(*stretch.core)]

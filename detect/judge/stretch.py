@@ -19,7 +19,7 @@ from detect.judge.regimes import PRICE
 from detect.judge.row_evidence import timing_evidence
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
 from detect.judge.timebase import TimeBaseFit
-from detect.judge.tracking import USUAL_VARIANCE, normalised, window_groups
+from detect.judge.tracking import USUAL_VARIANCE, normalised, variance_elsewhere, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
 from detect.readings import Readings
 from detect.standards import HEADS, Standard
@@ -160,20 +160,34 @@ def pool_windows(
 
 @dataclass(frozen=True, slots=True)
 class WindowJumps:
-    """Per window the sums of the jumps at one phase: a1, a2 (windows, relations, 4), in units of the window's own variance."""
+    """Per window the sums of the jumps at one phase: a1, a2 (windows, relations, 4), in units of the window's own variance.
+
+    ``variance`` (windows, relations): what boundaries show without a fault, in the same units.
+    """
 
     index: NDArray[np.int64]
     a1: F64
     a2: F64
     noise_db: F64
+    variance: F64
 
-    def amplitude(self, relation: int, pattern: F64, known: F64 | None = None) -> tuple[F64, F64]:
-        """How strongly each window shows ``pattern`` (4,): 1 is the pooled size; and its standard error. ``known`` (4,) is taken off."""
-        power = (self.a2[:, relation] * pattern**2).sum(axis=1)
-        a1 = self.a1[:, relation] - (0.0 if known is None else self.a2[:, relation] * known)
-        value = np.divide((a1 * pattern).sum(axis=1), power, out=np.zeros_like(power), where=power > 0)
+    def amplitude(self, relation: int, pattern: F64, *, known: F64 | None = None, beside: F64 | None = None) -> tuple[F64, F64]:
+        """How strongly each window shows ``pattern`` (4,): 1 is the pooled size; and its standard error.
+
+        ``known`` (4,) is taken off. ``beside`` (4,): another pattern that may be there, of any size; boundaries of one window weigh as its
+        picture will, so that patterns which have nothing in common over all windows have in one.
+        """
+        weight = self.a2[:, relation]
+        a1 = self.a1[:, relation] - (0.0 if known is None else weight * known)
+        own = np.broadcast_to(pattern, weight.shape)
+        if beside is not None and beside.any():
+            power = (weight * beside**2).sum(axis=1)
+            share = np.divide((weight * beside * pattern).sum(axis=1), power, out=np.zeros_like(power), where=power > 0)
+            own = pattern - share[:, None] * beside
+        power = (weight * own**2).sum(axis=1)
+        value = np.divide((a1 * own).sum(axis=1), power, out=np.zeros_like(power), where=power > 0)
         sigma = np.full(len(power), np.inf)
-        np.sqrt(USUAL_VARIANCE / np.where(power > 0, power, 1.0), out=sigma, where=power > 0)
+        np.sqrt(self.variance[:, relation] / np.where(power > 0, power, 1.0), out=sigma, where=power > 0)
         return value, sigma
 
 
@@ -181,19 +195,22 @@ def window_jumps(readings: Readings, chosen: NDArray[np.bool_], view: View, stan
     index: list[int] = []
     a1: list[F64] = []
     a2: list[F64] = []
+    variance: list[F64] = []
+    period = float(standard.lines_per_pass)
     for w, group in window_groups(readings.chunks(), chosen):
-        scan = scan_phases(
-            boundaries(normalised(group.rows), view), float(standard.lines_per_pass), np.array([phase]), core=True
-        )
+        sums = boundaries(normalised(group.rows), view)
+        scan = scan_phases(sums, period, np.array([phase]), core=True)
         index.append(w)
         a1.append(scan.a1[:, 0])
         a2.append(scan.a2[:, 0])
+        variance.append(variance_elsewhere(sums, standard))
     shape = (0, len(RELATIONS), HEADS)
     return WindowJumps(
         np.array(index, np.int64),
         np.stack(a1) if a1 else np.zeros(shape),
         np.stack(a2) if a2 else np.zeros(shape),
         np.zeros(len(index)),
+        np.stack(variance) if variance else np.zeros(shape[:2]),
     )
 
 
@@ -202,10 +219,13 @@ def window_readings(
 ) -> WindowReadings:
     """Figures of a few windows together, at the stretch's phase; ``members`` index ``jumps``."""
     a1, a2 = jumps.a1[members].sum(axis=0), jumps.a2[members].sum(axis=0)
+    weight = jumps.a2[members].sum(axis=2)
+    total = weight.sum(axis=0)
+    usual = np.full(len(RELATIONS), USUAL_VARIANCE)
     fit = replace(
         pooled.fit,
         jumps=np.divide(a1, a2, out=np.zeros_like(a1), where=a2 > 0),
         jump_weight=a2,
-        variance=np.full(len(RELATIONS), USUAL_VARIANCE),
+        variance=np.divide((weight * jumps.variance[members]).sum(axis=0), total, out=usual, where=total > 0),
     )
     return stretch_readings(pooled.rows, view, standard, fit, shots=shots, doubt=doubt, within=pooled.timing, quiet=pooled.quiet)[0]

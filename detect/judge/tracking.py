@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.judge.rows import Group, Pool, Rows, groups_of
-from detect.judge.wheel import View, boundaries, phase_lattice, scan_phases
+from detect.judge.wheel import Boundaries, View, boundaries, phase_lattice, scan_phases
 from detect.readings import Chunk
 from detect.standards import HEADS, Standard
 
@@ -71,6 +71,22 @@ def normalised(rows: Rows) -> Rows:
     pool = Pool(rows.height)
     pool.add(rows)
     return pool.rows()
+
+
+ELSEWHERE_STEP = 8
+"""Of the 525 phases of the lattice in 525 every eighth, a quarter of a line on, is asked what boundaries show where none is; as many in
+625."""
+
+
+def variance_elsewhere(sums: Boundaries, standard: Standard) -> F64:
+    """What the boundaries of one window show without any fault, in units of a row's own variance: (relations,).
+
+    The median over phases all round a pass: few of them lie near the wheel's, so a fault does not count. ``USUAL_VARIANCE`` at least.
+    """
+    lattice = phase_lattice(standard)
+    step = max(ELSEWHERE_STEP * len(lattice) // 525, 1)
+    scan = scan_phases(sums, float(standard.lines_per_pass), lattice[::step], core=True)
+    return np.asarray(np.maximum(np.median(scan.explained, axis=1) / (HEADS * MEDIAN_EXPLAINED), USUAL_VARIANCE))
 
 
 def fit_curve(rows: Rows, view: View, standard: Standard) -> F64:
