@@ -48,3 +48,17 @@ def test_content_that_reads_a_little_of_the_fault_does_not_prolong_it() -> None:
     there = np.where((np.arange(WINDOWS) >= 5) & (np.arange(WINDOWS) < 14), 1.0, 0.07)
     (only,) = stretches(there, np.full(WINDOWS, 0.01), START, START + 36)
     assert (only.start_frame, only.end_frame) == (5 * 36, 14 * 36)
+
+
+def test_a_carrier_that_takes_most_of_a_fault_in_some_shots_does_not_end_it() -> None:
+    seen = np.where(np.arange(WINDOWS) % 10 < 5, 1.0, 0.15)
+    spared = stretches(seen, np.full(WINDOWS, 0.03), START, START + 36)
+    (only,) = stretches(seen, np.full(WINDOWS, 0.03), START, START + 36, taken=0.6)
+    assert len(spared) > 1
+    assert (only.first, only.last) == (0, WINDOWS)
+
+
+def test_a_fault_that_ends_has_an_end_through_such_a_carrier_too() -> None:
+    seen = np.where(np.arange(WINDOWS) < WINDOWS // 2, 1.0, 0.02)
+    (only,) = stretches(seen, np.full(WINDOWS, 0.03), START, START + 36, taken=0.6)
+    assert only.last == WINDOWS // 2

@@ -41,35 +41,39 @@ class Stretch:
 
 
 def stretches(
-    amplitude: F64, sigma: F64, start_frame: NDArray[np.int64], end_frame: NDArray[np.int64]
+    amplitude: F64, sigma: F64, start_frame: NDArray[np.int64], end_frame: NDArray[np.int64], *, taken: float = 0.0
 ) -> list[Stretch]:
-    """Where ``amplitude`` (windows,), 1 for the pooled size, is on. ``sigma`` is infinite where a window says nothing."""
+    """Where ``amplitude`` (windows,), 1 for the pooled size, is on. ``sigma`` is infinite where a window says nothing.
+
+    ``taken``: share of the fault that the carrier may take away (``doubt.of_carrier``), here more and there less.
+    """
+    spread = float(np.hypot(LEVEL_SPREAD, taken / 2))
     said = np.isfinite(sigma)
     if not said.any():
         return []
     level = _upper_level(amplitude[said], sigma[said])
     on = np.ones(len(amplitude), bool)
     for _ in range(3):
-        on = _two_states(amplitude, sigma, level)
+        on = _two_states(amplitude, sigma, level, spread)
         if not (on & said).any():
             return []
         weight = 1 / sigma[on & said] ** 2
         level = float((amplitude[on & said] * weight).sum() / weight.sum())
     bounds = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
     return [
-        _stretch(amplitude, sigma, *_trimmed(amplitude, sigma, int(first), int(last), level), start_frame, end_frame)
+        _stretch(amplitude, sigma, *_trimmed(amplitude, sigma, int(first), int(last), level, spread), start_frame, end_frame)
         for first, last in zip(bounds[::2], bounds[1::2], strict=True)
         if said[first:last].any()
     ]
 
 
-def _trimmed(amplitude: F64, sigma: F64, first: int, last: int, level: float) -> tuple[int, int]:
+def _trimmed(amplitude: F64, sigma: F64, first: int, last: int, level: float, spread: float) -> tuple[int, int]:
     """Leave out windows at either end that show nothing of the fault; and those that say nothing, where the window next to them
     shows it for a part of its time only."""
     speaking = (first + np.flatnonzero(np.isfinite(sigma[first:last]))).tolist()
 
     def empty(w: int) -> bool:
-        below = (level - amplitude[w]) > PART_CLEAR * np.hypot(sigma[w], LEVEL_SPREAD * level)
+        below = (level - amplitude[w]) > PART_CLEAR * np.hypot(sigma[w], spread * level)
         return bool(below and amplitude[w] < PART_CLEAR * sigma[w])
 
     while len(speaking) > 1 and empty(speaking[0]):
@@ -119,14 +123,14 @@ def _upper_level(amplitude: F64, sigma: F64) -> float:
     return float(np.median(clear[len(clear) // 2 :])) if clear.size else 1.0
 
 
-def _two_states(amplitude: F64, sigma: F64, level: float) -> NDArray[np.bool_]:
+def _two_states(amplitude: F64, sigma: F64, level: float, spread: float) -> NDArray[np.bool_]:
     """Viterbi over "absent" (0) and "there" (level)."""
     said = np.isfinite(sigma)
     variance = np.where(said, sigma, 1.0) ** 2
     absent = variance + (ABSENT_SPREAD * level) ** 2
     off = np.where(said, amplitude**2 / absent + np.log(absent / variance), 0.0) / 2
-    there = np.where(said, (amplitude - level) ** 2 / (variance + (LEVEL_SPREAD * level) ** 2), 0.0) / 2
-    there += np.where(said, np.log1p((LEVEL_SPREAD * level) ** 2 / variance), 0.0) / 2
+    there = np.where(said, (amplitude - level) ** 2 / (variance + (spread * level) ** 2), 0.0) / 2
+    there += np.where(said, np.log1p((spread * level) ** 2 / variance), 0.0) / 2
     cost = np.stack([np.minimum(off, 200.0), np.minimum(there, 200.0)])
     total, back = cost[:, 0].copy(), np.zeros((2, cost.shape[1]), np.int8)
     for w in range(1, cost.shape[1]):

@@ -143,7 +143,7 @@ def _kinds_that_hold(
         pattern, beside = (common, heads) if kind.part == "common" else (heads, common)
         amplitude, sigma = jumps.amplitude(k, pattern, known=known, beside=beside)
         here = about.start_frame[jumps.index], about.end_frame[jumps.index]
-        for stretch in stretches(amplitude, sigma, *here):
+        for stretch in stretches(amplitude, sigma, *here, taken=about.carrier.get(FAMILY[kind.figure], 0.0)):
             members = jumps.index[slice(*stretch.core)]
             whole = len(members) == len(jumps.index)
             part = pooled if whole else about.refit(members, pooled.fit.phase_lines)
