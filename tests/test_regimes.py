@@ -56,6 +56,16 @@ def test_skew_behind_a_corrector_is_not_invented(seed: int) -> None:
     assert abs(fit.scallop_ns - 200) < 3 * fit.scallop_sigma_ns < 24
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_skew_is_not_taken_for_a_corrected_scallop_where_nothing_shows_the_course_along_the_line(seed: int) -> None:
+    """In mid-line the two are nearly the same: what a corrector leaves of a scallop goes straight through every pass."""
+    rows, fit = rows_and_fit(*lines_of(10, 0, np.zeros(4), corrected=False), seed)
+    rows.weight[INDEX["ramp"]] *= 1e-3
+    read = fit_regimes(rows, VIEW, STD_525, fit)
+    assert read.regime != "line-corrected"
+    assert np.isnan(read.scallop_ns) or abs(read.scallop_ns) < 3 * read.scallop_sigma_ns
+
+
 def test_half_a_nanosecond_is_content_however_sure_it_is() -> None:
     heads = np.array([0.5, -0.5, 0.2, -0.2])
     rows, fit = rows_and_fit(*lines_of(0.4, 0.0, heads, corrected=False), 1, noise_ns=0.02)

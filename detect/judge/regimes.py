@@ -170,7 +170,8 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     free = picture.fit(standard, phase)
     right = picture.fit(standard, phase, has=SCALLOP)
     corrected = picture.fit(standard, phase, model="corrected")
-    decided = _decided(standard, free, right, corrected, evident=evident)
+    bent = picture.fit(standard, phase, has=SKEW)
+    decided = _decided(standard, free, right, bent, corrected, evident=evident)
     ends = [(picture.fit(standard, phase, model=model, has=has, any_reference=True).chi_square, has) for model, has in ENDS]
     alone, which = min((chi_square + (sum(has) - 1) * PRICE, has) for chi_square, has in ends)
     if min(free.chi_square + 4 * PRICE, right.chi_square, corrected.chi_square) - alone > LIKELIER:
@@ -230,12 +231,17 @@ def _clear_gain(free: ModelFit, corrected: ModelFit) -> float:
     return min(corrected.chi_square - free.chi_square, float(value @ np.linalg.solve(cov, value)))
 
 
-def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: ModelFit, *, evident: bool) -> TimeBaseFit:
+def _decided(
+    standard: Standard, free: ModelFit, right: ModelFit, bent: ModelFit, corrected: ModelFit, *, evident: bool
+) -> TimeBaseFit:
+    """``right``, ``bent``: uncorrected, with nothing but a scallop, or a skew. What a line corrector leaves of a scallop is nearly straight
+    through each pass in mid-line, as skew is; along the line they differ, where the picture tells."""
     gain = _clear_gain(free, corrected)
     if evident or gain > 4 * PRICE + MARGIN or corrected.chi_square - right.chi_square > LIKELIER:
         return time_base_of("uncorrected", free.value[:5], free.cov[:5, :5], standard, gain=gain)
     clear = [abs(m.value[4]) > SIGNIFICANT * np.hypot(np.sqrt(m.cov[4, 4]), CLEAR_NS) for m in (corrected, right)]
-    if clear[0] and gain < CORRECTED_GAIN and corrected.chi_square - right.chi_square < -LIKELIER:
+    skewed = bent.chi_square - corrected.chi_square < LIKELIER
+    if clear[0] and not skewed and gain < CORRECTED_GAIN and corrected.chi_square - right.chi_square < -LIKELIER:
         # what a velocity corrector leaves looks like a small scallop behind a line corrector
         told = abs(corrected.value[4]) > LEFT_OVER_NS
         return time_base_of("line-corrected", corrected.value[:5], corrected.cov[:5, :5], standard, scallop_known=told, gain=gain)
@@ -243,4 +249,4 @@ def _decided(standard: Standard, free: ModelFit, right: ModelFit, corrected: Mod
     # either model may be the true one: the error bar takes both in
     value[4] = (corrected.value[4] + right.value[4]) / 2
     cov[4, 4] = max(corrected.cov[4, 4], right.cov[4, 4]) + ((corrected.value[4] - right.value[4]) / 2) ** 2
-    return time_base_of("undetermined", value, cov, standard, scallop_known=all(clear), gain=gain)
+    return time_base_of("undetermined", value, cov, standard, scallop_known=all(clear) and not skewed, gain=gain)
