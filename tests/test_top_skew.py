@@ -111,6 +111,23 @@ def test_the_edge_that_a_hook_moves_out_does_not_deny_it_where_the_hook_is_not_y
     assert hook.value_ns == pytest.approx(800.0, rel=0.1)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_hook_in_the_later_parts_of_a_tape_alone_is_read_from_these(seed: int) -> None:
+    place, share = edges(700.0, 9.0, seed=seed)
+    without, _ = edges(0.0, 9.0, seed=seed)
+    place, share = np.concatenate([without, place]), np.concatenate([share, share])
+    hook = find_hook(place, share, VIEW)
+    assert hook is not None
+    assert hook.value_ns == pytest.approx(700.0, abs=3 * hook.sigma_ns)
+    assert hook.sigma_ns < 100
+
+
+def test_one_part_alone_is_not_enough() -> None:
+    place, share = edges(700.0, 9.0, seed=1)
+    without, _ = edges(0.0, 9.0, seed=1)
+    assert find_hook(np.concatenate([without, place[:1]]), np.concatenate([share, share[:1]]), VIEW) is None
+
+
 def test_a_hook_is_followed_window_by_window(tmp_path: Path) -> None:
     """It is there in the middle two of four windows; in the last, content hides the top of the edges."""
     hook = Hook(800.0, 20.0, 9.0)

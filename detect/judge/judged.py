@@ -22,6 +22,7 @@ from detect.judge.rows import CHROMA, INDEX, Rows
 from detect.judge.sections import KINDS as SECTION_KINDS
 from detect.judge.sections import Parts, find_sections
 from detect.judge.spoiled import spoiled_rows
+from detect.judge.standing import with_standing
 from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_windows
 from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
@@ -110,7 +111,8 @@ def describe(readings: Readings) -> JudgedFile:
         chroma_of_block=CHROMA_OF_BLOCK.get(codec, 0.0),
     )  # fmt: skip
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
-    spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
+    losses = with_standing(readings.losses, readings.cuts, frames)[0] if "kind" in readings.losses else readings.losses
+    spoiled = spoiled_rows(losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     seen = readings.without(spoiled).through(lambda chunk: in_subcarrier_plane(_on_grid(codec, chunk)))
     return JudgedFile(
         seen, standard, view, height, frames, rate, start, end, programme, parts,

@@ -86,13 +86,22 @@ def choose_losses(
     frame_rate: float,
     pass_position: NDArray[np.floating[Any]] | None = None,
     standard: Standard = STANDARDS["525/59.94"],
+    sure: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.bool_]:
-    """True for candidates taken as losses.
+    """True for candidates taken as losses; ``sure``: (candidates,), proven by other means (``standing``).
 
     ``candidates``: arrays of ``LossFinder.finish``, in order of time; ``cuts``: frames that begin a shot;
     ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``).
     """
     lines = FIELD_LINES[standard.short_name]
+    if sure is not None and sure.any():
+        taken, rest = sure.copy(), ~sure
+        place = None if pass_position is None else pass_position[rest]
+        taken[rest] = choose_losses(
+            {name: values[rest] for name, values in candidates.items()}, cuts=cuts, frame_rate=frame_rate, pass_position=place,
+            standard=standard,
+        )  # fmt: skip
+        return taken
     score = np.asarray(candidates["score"], float)
     if not len(score):
         return np.zeros(0, bool)

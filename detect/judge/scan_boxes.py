@@ -27,8 +27,11 @@ BINS = 256
 """Cells across a pass for scanning: 0.16 mm."""
 TIME_CELLS = 24
 """Cells in time for scanning; boxes begin and end at their bounds."""
-SCRATCH_BINS = (2, 3, 5)
-"""Widths of a scratch: 0.3 to 0.8 mm; wider than that is no line along the tape."""
+SCRATCH_BINS = (2, 3, 5, 17)
+"""Widths of a scratch: 0.3 to 0.8 mm; and 2.7 mm, one line of the picture, for places that are known to the line only, or wander by as
+much. Wider than that is no line along the tape."""
+INNER_BINS = 9
+"""Scratches wider than this, 1.4 mm, are sought only where damage of the edges (``EDGE_SHARES``) does not reach."""
 EDGE_SHARES = (0.03, 0.06, 0.1, 0.15)
 """How far edge damage reaches in: 1.2 to 6 mm of 41 (the recorded band ends about there; common practice)."""
 STRIP_MARGIN = 5.0
@@ -187,8 +190,10 @@ def _scratch(p: Points, left: NDArray[np.int64], grid: NDArray[Any], expected: N
     n, e = np.concatenate([zero, np.cumsum(grid, 0)]), np.concatenate([zero, np.cumsum(expected, 0)])
     best = _nothing("scratch", len(left))
     for width in SCRATCH_BINS:
-        at = np.arange(BINS - width + 1)
+        margin = round(max(EDGE_SHARES) * BINS) if width > INNER_BINS else 0
+        at = np.arange(margin, BINS - width + 1 - margin)
         row, cells, value = _best_time(n[at + width] - n[at], e[at + width] - e[at], len(left))
+        row += margin
         if value > best.statistic:
             inside = (p.cell[left] >= row) & (p.cell[left] < row + width) & _in_time(p, left, cells)
             p_value = _p_value(value, len(SCRATCH_BINS) * BINS * TIME_BOXES)

@@ -34,6 +34,10 @@ SKIPPED_ROWS = 4
 HOOK_LINES = 40
 """Field lines from the top within which a hook has died away (5 to 20 are usual: common practice, no single source)."""
 DECAYS_LINES = np.arange(3.0, 26.0, 0.5)
+USUAL_DECAY_LINES = 8.0
+LEAST_NS, ALIKE, MOST_RUNS = 50.0, 0.2, 12
+"""A hook in some parts of the tape alone is sought in so many runs of them at most: those whose parts show one of this size and more, half
+of them alike to this share (house values; what is found there is asked as strictly as any)."""
 CLEAR = 6.0
 """Standard errors; below, nothing is said."""
 BY_CHANCE = 2e-3
@@ -101,11 +105,35 @@ def _undone(chunk: Chunk, window: int) -> F64:
 def find_hook(place: F64, share: F64, view: View, *, wheel_ns: F64 | None = None) -> Hook | None:
     """The hook in the edges (see ``edge_positions``), or None where it cannot be seen.
 
-    A hook moves whole lines: where both edges are seen they must agree. ``wheel_ns`` (rows,) is what the wheel itself displaces.
+    A hook moves whole lines: where both edges are seen they must agree. ``wheel_ns`` (rows,) is what the wheel itself displaces. Where the
+    whole tape shows none, parts in a row may: the longest that do, with the chance shared among them.
     """
     if not len(place):
         return None
-    seen = [h for h in (_one_edge(place[:, :, k], share[:, :, k], view, wheel_ns) for k in range(2)) if h is not None]
+    whole = _in_parts(place, share, view, wheel_ns, BY_CHANCE)
+    if whole is not None:
+        return whole
+    runs = _runs_that_agree(place, share, view, wheel_ns)
+    # runs share most of their parts: as many are independent as there are parts
+    found = (_in_parts(place[a:b], share[a:b], view, wheel_ns, BY_CHANCE / len(place)) for a, b in runs)
+    return next((hook for hook in found if hook is not None), None)
+
+
+def _runs_that_agree(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> list[tuple[int, int]]:
+    """Parts in a row, the longest runs first, of which each shows at one edge about as much of a hook of a usual decay."""
+    out = set()
+    for edge in range(2):
+        size = np.array([_in_part(p[:, edge], s[:, edge], view, USUAL_DECAY_LINES, wheel_ns)[0] for p, s in zip(place, share, strict=True)])
+        for a in range(len(size)):
+            for b in range(a + FEWEST_PARTS, len(size) + 1):
+                middle = float(np.median(size[a:b]))
+                if abs(middle) > LEAST_NS and np.median(np.abs(size[a:b] - middle)) < ALIKE * abs(middle):
+                    out.add((a, b))
+    return sorted(out, key=lambda run: (run[0] - run[1], run))[:MOST_RUNS]
+
+
+def _in_parts(place: F64, share: F64, view: View, wheel_ns: F64 | None, chance: float) -> Hook | None:
+    seen = [h for h in (_one_edge(place[:, :, k], share[:, :, k], view, wheel_ns, chance) for k in range(2)) if h is not None]
     clear = [h for h in seen if h.clear]
     if not clear:
         return None
@@ -115,7 +143,7 @@ def find_hook(place: F64, share: F64, view: View, *, wheel_ns: F64 | None = None
     return min(clear, key=lambda h: h.sigma_ns)
 
 
-def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook | None:
+def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None, chance: float) -> Hook | None:
     rows = np.arange(place.shape[1])
     inside = (rows >= view.top + SKIPPED_ROWS) & (rows < view.bottom - SKIPPED_ROWS)
     line = (rows - view.top) / 2.0
@@ -151,7 +179,7 @@ def _one_edge(place: F64, share: F64, view: View, wheel_ns: F64 | None) -> Hook 
     error = scatter * np.sqrt(8.0 / power)
     alone = np.array([_fitted(o[s & top], line[s & top], decay, scatter)[1] for o, s in zip(off, shown, strict=True) if (s & top).any()])
     spread = 1.4826 * float(np.median(np.abs(alone - np.median(alone)))) * np.sqrt(np.pi / 2 / len(alone))
-    agreed = len(alone) > 1 and abs(size) >= spread * stats.t.isf(BY_CHANCE / 2, len(alone) - 1)
+    agreed = len(alone) > 1 and abs(size) >= spread * stats.t.isf(chance / 2, len(alone) - 1)
     clear = bool(tells and abs(size) >= CLEAR * error and agreed)
     return Hook(size, float(np.sqrt(error**2 + spread**2 + (0.05 * size) ** 2)), decay, clear)
 
@@ -166,7 +194,7 @@ def hook_course(readings: Readings, chosen: NDArray[np.bool_], view: View, hook:
             sums = chunk.sums["edges"]
             place = np.asarray(sums.ratio[k] + _undone(chunk, int(k)), np.float64)
             share = np.asarray(sums.weight[k], np.float64) / max(float(chunk.frames[k]), 1.0)
-            told = [_in_window(place[:, edge], share[:, edge], view, hook, wheel_ns) for edge in range(2)]
+            told = [_in_part(place[:, edge], share[:, edge], view, hook.decay_lines, wheel_ns) for edge in range(2)]
             value, error = min(told, key=lambda t: t[1])
             amplitude.append(value / hook.value_ns)
             sigma.append(error / abs(hook.value_ns))
@@ -174,8 +202,8 @@ def hook_course(readings: Readings, chosen: NDArray[np.bool_], view: View, hook:
     return np.array(amplitude), np.array(sigma)
 
 
-def _in_window(place: F64, share: F64, view: View, hook: Hook, wheel_ns: F64 | None) -> tuple[float, float]:
-    """Size of a hook of known decay in one edge of one window, ns, and its standard error."""
+def _in_part(place: F64, share: F64, view: View, decay_lines: float, wheel_ns: F64 | None) -> tuple[float, float]:
+    """Size of a hook of known decay in one edge of one window or part, ns, and its standard error, infinite where it does not tell."""
     rows = np.arange(len(place))
     inside = (rows >= view.top + SKIPPED_ROWS) & (rows < view.bottom - SKIPPED_ROWS)
     line = (rows - view.top) / 2.0
@@ -188,7 +216,7 @@ def _in_window(place: F64, share: F64, view: View, hook: Hook, wheel_ns: F64 | N
     off = np.clip(place - np.median(place[below]), -FARTHEST_NS, FARTHEST_NS)
     scatter = float(np.hypot(1.4826 * np.median(np.abs(off[below])), FLOOR_NS))
     top = shown & (line <= HOOK_LINES)
-    _, size, power, _ = _fitted(off[top], line[top], hook.decay_lines, scatter)
+    _, size, power, _ = _fitted(off[top], line[top], decay_lines, scatter)
     return size, scatter * float(np.sqrt(8.0 / power))
 
 

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from detect.measure.line_ends import STANDING
 from detect.measure.loss_score import COLUMNS
 from detect.measure.noise_bands import GONE, Band
+from detect.measure.standing_losses import BRIGHT, DARK
 
 KINDS = ("white", "black", "noise", "compensated")
 """Names of the kind codes, as in ``findings.LossKind``; code 4 (``line_ends.STANDING``) is no loss but a dash at the end
-of a line, kept to tell switching, 5 (``noise_bands.GONE``) a band of lines without picture."""
+of a line, kept to tell switching, 5 (``noise_bands.GONE``) a band of lines without picture, 6 and 7 (``standing_losses.BRIGHT``,
+``DARK``) dashes that come back in every pass."""
 NOISE_STEPS_IRE, NOISE_SPREAD_IRE = 5.0, 12.0
 """A run with steps and spread above these is noise; white and black losses are flat within 3 IRE."""
 BLACK_CODE, MID_GREY_IRE = 64, 50.0
@@ -116,6 +118,16 @@ def dashes_out(number: int, index: int, dashes: NDArray[np.float64], *, score: f
     return _of_a_field(
         number, index, line, x0, x1, kind=STANDING, score=zero + score, contrast=contrast, neighbours=0, crowd=zero, stack=zero + 1
     )
+
+
+def standing_out(number: int, index: int, dashes: NDArray[np.float32], ire: float, *, score: float) -> dict[str, NDArray[Any]]:
+    """Dashes of ``standing_losses`` in one field, (dashes, standing_losses.COLUMNS)."""
+    line, x0, x1, sign, contrast = dashes.astype(np.float64).T
+    zero = np.zeros(len(dashes))
+    return _of_a_field(
+        number, index, line, x0, x1, kind=np.where(sign > 0, BRIGHT, DARK), score=zero + score, contrast=contrast / ire, neighbours=4,
+        crowd=zero, stack=zero + 1,
+    )  # fmt: skip
 
 
 def _of_a_field(

@@ -13,6 +13,8 @@ last:
 
 Where neighbours span so much that no range tells anything, pieces like nothing around are looked for instead (``loss_again``).
 
+What comes back in every pass stands in the picture and lies inside every range; it is found apart too (``standing_losses``).
+
 Compensated losses show nothing outside any range; they are found apart (``copies``), as a run that repeats an earlier
 piece of picture. That works only where the carrier keeps noise.
 
@@ -34,11 +36,13 @@ from detect.measure.copies import COLUMNS as COPY_COLUMNS
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import dashes_at_ends
-from detect.measure.loss_candidates import OUTPUT, bands_out, copies_out, dashes_out, pieces_out, runs_out
+from detect.measure.loss_candidates import OUTPUT, bands_out, copies_out, dashes_out, pieces_out, runs_out, standing_out
 from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
 from detect.measure.loss_weighing import FEATURES, Search, weigh_runs
 from detect.measure.noise_bands import BandCourse, noise_bands
+from detect.measure.standing_losses import COLUMNS as DASH_COLUMNS
+from detect.measure.standing_losses import LEAST_IRE, MOST_DASHES, a_pass_apart, find_dashes
 from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
@@ -145,6 +149,9 @@ class LossFinder:
         self._pending: list[NDArray[np.float32]] = []
         self._kept: list[dict[str, NDArray[Any]]] = []
         self._bands = BandCourse()
+        self._pass_lines, self._line_samples = float(standard.lines_per_pass), float(standard.samples_per_line)
+        self._dashes = np.zeros((MOST_DASHES, DASH_COLUMNS), np.float32)
+        self._recurring = np.zeros(MOST_DASHES, np.uint8)
         self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
 
     @property
@@ -189,7 +196,7 @@ class LossFinder:
 
         frame, field (0 first in time), line, x0, x1 (x0 <= x < x1), kind (see ``loss_candidates.KINDS``; 4 for dashes that stand at the
         ends of lines, of every ``ENDS_EVERY``th frame, score -3; 5 for bands without picture,
-        see ``bands_out``), score (log odds), run (the
+        see ``bands_out``; 6 and 7 for dashes that come back in every pass, score -3), score (log odds), run (the
         same number for adjacent lines of one loss), neighbours (fields around that could be asked: 4, fewer at cuts),
         contrast_ire (mean distance from the lines above and below; of ``loss_again``, from the likest place around),
         crowd (suspect runs in that field, before motion was considered; of ``loss_again``, pieces), leak (share of it that the
@@ -241,6 +248,7 @@ class LossFinder:
                 self._find_unlike(number, index, here, half, np.array(refs), runs)
             if len(runs) or len(copies):
                 self._note(number, index, runs, copies)
+            self._note_standing(number, index, here)
             if number % ENDS_EVERY == 0:
                 self._note_ends(number, index, here)
 
@@ -364,6 +372,15 @@ class LossFinder:
             self._kept.append(copies_out(number, index, copies))
         if sum(len(p) for p in self._pending) > 4000:
             self._settle()
+
+    def _note_standing(self, number: int, index: int, here: int) -> None:
+        """Dashes that come back from pass to pass."""
+        bounds = (self._first, self._lines, self._left, self._right)
+        stack = (self._y, self._tall, self._low)
+        count = find_dashes(*stack, here, *bounds, int(LEAST_IRE * self._ire), self._dashes)
+        dashes, recurring = self._dashes[:count], self._recurring[:count]
+        if a_pass_apart(dashes, *bounds, self._pass_lines, self._line_samples, recurring):
+            self._kept.append(standing_out(number, index, dashes[recurring > 0], self._ire, score=KEPT))
 
     def _note_ends(self, number: int, index: int, here: int) -> None:
         dashes = dashes_at_ends(

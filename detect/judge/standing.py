@@ -1,0 +1,120 @@
+"""Dashes that come back in every pass (``measure.standing_losses``): losses, or a thing of the picture with lines a pass apart.
+
+What stands in the picture is there in every frame of a shot and no longer than it. A scratch misses a pass now and then, goes on over a
+cut, or begins and ends where nothing is cut. Null hypothesis: the dashes are the picture's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from detect.judge.loss_choice import LIKELY
+from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE
+
+LOSS_SCORE = 20.0
+"""Log odds given to those that are proven, at which all scores end."""
+GAP_FRAMES = 15
+"""A scratch that stays away for longer, half a second, begins anew."""
+LEAST_FRAMES = 10
+"""... and one that lasts less is not judged (house value)."""
+STANDS = 0.3
+"""Share of the frames in which a line shows a dash, from which it stands there: what moves through the picture shows far less."""
+NEVER_MISSES = 0.97
+"""Share from which dashes are in every frame, as the picture's are."""
+OVER_LEAST = 2.0
+"""Dashes must be so many times as strong as the weakest that are seen; those of the picture come and go where they are about as weak."""
+FROM_CUT_FRAMES = 15
+"""Farther than this from a cut nothing of the picture begins or ends."""
+
+
+def with_standing(
+    losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames: int
+) -> tuple[dict[str, NDArray[Any]], NDArray[np.bool_]]:
+    """The candidates with those proven as white and black ones, those not proven left out; and which they are, (candidates left,).
+
+    ``losses``: arrays of ``LossFinder.finish``; ``cuts``: frames that begin a shot; ``frames``: of the file.
+    """
+    kind = np.asarray(losses["kind"]).astype(np.int64)
+    standing = kind >= BRIGHT
+    if not standing.any():
+        return dict(losses), np.zeros(len(kind), bool)
+    bounds = np.unique(np.concatenate([[0], np.asarray(cuts, np.int64), [frames]]))
+    proven = np.zeros(len(kind), bool)
+    for sign in np.unique(kind[standing]):
+        mine = np.flatnonzero(kind == sign)
+        frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
+        proven[mine] = _proven(frame, field, line, bounds, np.asarray(losses["contrast_ire"], float)[mine])
+    proven &= ~_known(losses, kind)
+    keep = ~standing | proven
+    out = {name: np.asarray(values)[keep] for name, values in losses.items()}
+    out["kind"] = np.where(proven, kind - BRIGHT, kind)[keep].astype(np.asarray(losses["kind"]).dtype)
+    out["score"] = np.where(proven, LOSS_SCORE, losses["score"])[keep].astype(np.asarray(losses["score"]).dtype)
+    return out, proven[keep]
+
+
+def _proven(
+    frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], bounds: NDArray[np.int64], contrast: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """For dashes of one sign in order of time, whether they are losses."""
+    out = np.zeros(len(frame), bool)
+    times = np.unique(frame)
+    for run in np.split(times, np.flatnonzero(np.diff(times) > GAP_FRAMES) + 1):
+        first, after = int(run[0]), int(run[-1]) + 1
+        if len(run) < LEAST_FRAMES:
+            continue
+        mine = np.flatnonzero((frame >= first) & (frame < after))
+        shot = np.searchsorted(bounds, run, side="right")
+        place, shows = _shows(frame[mine], field[mine], line[mine], after - first)
+        stands = shows >= STANDS
+        if stands.sum() < FEWEST:
+            continue
+        strong = float(np.median(contrast[mine])) > OVER_LEAST * LEAST_IRE
+        misses = strong and float(shows[stands].mean()) < NEVER_MISSES
+        away = [np.abs(bounds - at).min() > FROM_CUT_FRAMES for at in (first, after)]
+        if misses or any(away) or _goes_on(mine, frame, field, line, bounds, shot):
+            standing = {tuple(at) for at in place[stands]}
+            out[mine] = [(f, a) in standing for f, a in zip(field[mine], line[mine], strict=True)]
+    return out
+
+
+def _shows(
+    frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], frames: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Lines of either field, (lines, 2), and the share of so many frames in which each has a dash."""
+    place, which = np.unique(np.stack([field, line], 1), axis=0, return_inverse=True)
+    once = np.unique(np.stack([np.asarray(which).ravel(), frame], 1), axis=0)
+    return place, np.bincount(once[:, 0], minlength=len(place)) / frames
+
+
+def _goes_on(
+    mine: NDArray[np.int64], frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], bounds: NDArray[np.int64],
+    shots: NDArray[np.int64],
+) -> bool:  # fmt: skip
+    """Whether the same lines stand in one shot and in the next."""
+    for shot in np.unique(shots)[1:]:
+        cut = int(bounds[shot - 1])
+        sides = []
+        for a, b in ((cut - GAP_FRAMES, cut), (cut, cut + GAP_FRAMES)):
+            here = mine[(frame[mine] >= a) & (frame[mine] < b)]
+            place, shows = _shows(frame[here], field[here], line[here], b - a)
+            sides.append({tuple(at) for at in place[shows >= STANDS]})
+        if len(sides[0] & sides[1]) >= FEWEST:
+            return True
+    return False
+
+
+def _known(losses: Mapping[str, NDArray[Any]], kind: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """For standing dashes, whether another candidate that is likely shows the same piece."""
+    out = np.zeros(len(kind), bool)
+    key = np.asarray(losses["frame"]).astype(np.int64) * 2048 + np.asarray(losses["field"]).astype(np.int64) * 1024 + losses["line"]
+    others: dict[int, list[int]] = {}
+    for at in np.flatnonzero((kind < BRIGHT) & (np.asarray(losses["score"]) >= LIKELY)):
+        others.setdefault(int(key[at]), []).append(int(at))
+    x0, x1 = np.asarray(losses["x0"]), np.asarray(losses["x1"])
+    for at in np.flatnonzero(kind >= BRIGHT):
+        out[at] = any(x0[k] < x1[at] and x1[k] > x0[at] for k in others.get(int(key[at]), ()))
+    return out

@@ -1,0 +1,144 @@
+"""Dashes that come back in every pass: in one field, and over the frames of a shot. Passes of 525/32 and 125/8 lines (derived)."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from detect.judge.standing import with_standing
+from detect.measure.loss_candidates import OUTPUT
+from detect.measure.standing_losses import BRIGHT, COLUMNS, DARK, MOST_DASHES, a_pass_apart, find_dashes
+from detect.standards import STANDARDS
+
+IRE = 8.76
+"""Codes of ten bits: 876 from black to white (BT.601)."""
+LEFT, RIGHT, BLANKING = 6, 714, 122
+
+
+def field(standard: str, *, seed: int = 0) -> np.ndarray:
+    """Noise on grey; lines by 720 samples."""
+    lines = 243 if standard.startswith("525") else 288
+    return np.random.default_rng(seed).normal(500, 8, (lines, 720)).astype(np.int16)
+
+
+def dashed(y: np.ndarray, at: list[tuple[int, int]], *, length: int = 24, ire: float = 60.0) -> np.ndarray:
+    for line, x in at:
+        if 0 <= line < len(y):
+            y[line, max(x, 0) : max(x + length, 0)] += np.int16(ire * IRE)
+    return y
+
+
+def recurring(y: np.ndarray, standard: str) -> int:
+    about = STANDARDS[standard]
+    widen = np.ones((1, 7), np.uint8)
+    stack, tall, low = y[None], cv2.dilate(y, widen)[None], cv2.erode(y, widen)[None]
+    out, keep = np.zeros((MOST_DASHES, COLUMNS), np.float32), np.zeros(MOST_DASHES, np.uint8)
+    bounds = (1, len(y), LEFT, RIGHT)
+    count = find_dashes(stack, tall, low, 0, *bounds, int(10 * IRE), out)
+    return a_pass_apart(out[:count], *bounds, float(about.lines_per_pass), float(about.samples_per_line), keep[:count])
+
+
+def in_the_signal(standard: str, place: float) -> list[tuple[int, int]]:
+    """Lines and samples of one place of every pass of a field, counted through the blanking."""
+    about = STANDARDS[standard]
+    times = (place + np.arange(22)) * float(about.lines_per_pass)
+    x = (times % 1.0) * float(about.samples_per_line) - BLANKING
+    return [(int(t), int(s)) for t, s in zip(times, x, strict=True)]
+
+
+@pytest.mark.parametrize("standard", ["525/59.94", "625/50"])
+@pytest.mark.parametrize("place", [0.05, 0.31, 0.55, 0.8])
+@pytest.mark.parametrize("ire", [60.0, -50.0])
+def test_a_scratch_is_found_in_one_field(standard: str, place: float, ire: float) -> None:
+    at = in_the_signal(standard, place)
+    y = dashed(field(standard), at, ire=ire)
+    seen = sum(0 < line < len(y) - 1 and LEFT + 60 < x < RIGHT - 84 for line, x in at)
+    assert seen - 1 <= recurring(y, standard) <= seen + 3
+
+
+@pytest.mark.parametrize("standard", ["525/59.94", "625/50"])
+def test_so_is_one_on_whole_lines(standard: str) -> None:
+    """A player that counts passes by whole lines puts the dashes below each other."""
+    period = float(STANDARDS[standard].lines_per_pass)
+    at = [(int(5.3 + k * period), 300) for k in range(20)]
+    y = dashed(field(standard), at)
+    assert recurring(y, standard) >= sum(1 < line < len(y) - 2 for line, _ in at) - 1
+
+
+@pytest.mark.parametrize("standard", ["525/59.94", "625/50"])
+def test_no_other_period_is_a_pass(standard: str) -> None:
+    true = float(STANDARDS[standard].lines_per_pass)
+    for period in [p for p in (13.0, 14.3, 15.0, 16.0, 17.0, 18.2, 20.0) if abs(p - true) > 0.3]:
+        at = [(int(4.6 + k * period), 300) for k in range(22)]
+        assert recurring(dashed(field(standard), at), standard) == 0, period
+
+
+def test_dashes_anywhere_are_none() -> None:
+    found = 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        at = [(int(rng.integers(2, 240)), int(rng.integers(60, 640))) for _ in range(60)]
+        found += recurring(dashed(field("525/59.94", seed=seed), at), "525/59.94")
+    assert found == 0
+
+
+def test_a_wall_of_bricks_a_pass_high_is_none() -> None:
+    period = float(STANDARDS["525/59.94"].lines_per_pass)
+    at = [(int(5.3 + k * period), 40 * j) for k in range(20) for j in range(2, 16)]
+    assert recurring(dashed(field("525/59.94"), at), "525/59.94") == 0
+
+
+FRAMES = 150
+
+
+def candidates(present: np.ndarray, *, first: int = 0, contrast: float = 60.0, kind: int = BRIGHT) -> dict[str, np.ndarray]:
+    """``present`` (frames, passes): which of the dashes 16 and 17 lines apart are there."""
+    frame, k = np.nonzero(present)
+    values = {
+        "frame": frame + first, "field": 0 * k, "line": (8 + 16.40625 * k).astype(int), "x0": 0 * k + 300, "x1": 0 * k + 324,
+        "kind": 0 * k + kind, "score": 0.0 * k - 3, "run": np.arange(len(k)), "neighbours": 0 * k + 4, "contrast_ire": 0.0 * k + contrast,
+        "crowd": 0 * k, "leak": 0.0 * k, "stack": 0 * k + 1,
+    }  # fmt: skip
+    return {name: values[name].astype(dtype) for name, dtype in OUTPUT.items()}
+
+
+def proven(losses: dict[str, np.ndarray], cuts: list[int]) -> int:
+    out, sure = with_standing(losses, np.array(cuts, np.int64), FRAMES)
+    assert (out["kind"][sure] < 2).all()
+    assert (out["kind"] < BRIGHT).all()
+    return int(sure.sum())
+
+
+def test_a_scratch_that_misses_a_pass_now_and_then_is_no_picture() -> None:
+    there = np.random.default_rng(1).random((FRAMES, 14)) < 0.8
+    assert proven(candidates(there), []) == there.sum()
+    assert proven(candidates(there, kind=DARK), []) == there.sum()
+
+
+def test_what_is_in_every_frame_of_a_shot_is_the_picture_s() -> None:
+    assert proven(candidates(np.ones((60, 14), bool), first=40), [40, 100]) == 0
+    assert proven(candidates(np.ones((FRAMES, 14), bool)), []) == 0
+
+
+def test_weak_dashes_that_come_and_go_are_the_picture_s() -> None:
+    there = np.random.default_rng(2).random((FRAMES, 14)) < 0.8
+    assert proven(candidates(there, contrast=12.0), []) == 0
+
+
+def test_what_goes_on_over_a_cut_is_on_the_tape() -> None:
+    assert proven(candidates(np.ones((FRAMES, 14), bool)), [70]) == FRAMES * 14
+
+
+def test_so_is_what_begins_and_ends_without_one() -> None:
+    assert proven(candidates(np.ones((60, 14), bool), first=40), []) == 60 * 14
+
+
+def test_dashes_that_move_through_the_picture_are_its_own() -> None:
+    losses = candidates(np.ones((FRAMES, 14), bool))
+    losses["line"] = (losses["line"] + losses["frame"] * 2 % 16).astype(np.int16)
+    assert proven(losses, [70]) == 0
+
+
+def test_a_moment_is_not_judged() -> None:
+    assert proven(candidates(np.ones((6, 14), bool), first=40), []) == 0
