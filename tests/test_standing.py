@@ -134,6 +134,13 @@ def test_so_is_what_begins_and_ends_without_one() -> None:
     assert proven(candidates(np.ones((60, 14), bool), first=40), []) == 60 * 14
 
 
+def test_what_fades_in_and_out_is_the_picture_s() -> None:
+    losses = candidates(np.ones((60, 14), bool), first=40)
+    away = np.minimum(losses["frame"] - 40, 99 - losses["frame"])
+    losses["contrast_ire"] = np.clip(10.0 + 5.0 * away, 0, 60).astype(np.float32)
+    assert proven(losses, []) == 0
+
+
 def test_dashes_that_move_through_the_picture_are_its_own() -> None:
     losses = candidates(np.ones((FRAMES, 14), bool))
     losses["line"] = (losses["line"] + losses["frame"] * 2 % 16).astype(np.int16)

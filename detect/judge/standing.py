@@ -22,13 +22,16 @@ GAP_FRAMES = 15
 LEAST_FRAMES = 10
 """... and one that lasts less is not judged (house value)."""
 STANDS = 0.3
-"""Share of the frames in which a line shows a dash, from which it stands there: what moves through the picture shows far less."""
+"""Share of the frames with such dashes in which a line shows one, from which it stands there: what moves through the picture shows far
+less."""
 NEVER_MISSES = 0.97
 """Share from which dashes are in every frame, as the picture's are."""
 OVER_LEAST = 2.0
-"""Dashes must be so many times as strong as the weakest that are seen; those of the picture come and go where they are about as weak."""
+"""Dashes must be so many times as strong as the weakest that are seen; those of a picture come and go where they are about as weak."""
 FROM_CUT_FRAMES = 15
-"""Farther than this from a cut nothing of the picture begins or ends."""
+"""Farther than this from a cut nothing of the picture begins or ends..."""
+END_FRAMES, ABRUPT = 3, 0.7
+"""... unless it fades: a scratch is at once as strong as this share of what it is."""
 
 
 def with_standing(
@@ -68,14 +71,17 @@ def _proven(
             continue
         mine = np.flatnonzero((frame >= first) & (frame < after))
         shot = np.searchsorted(bounds, run, side="right")
-        place, shows = _shows(frame[mine], field[mine], line[mine], after - first)
+        place, shows = _shows(frame[mine], field[mine], line[mine], len(run))
         stands = shows >= STANDS
-        if stands.sum() < FEWEST:
+        usual = float(np.median(contrast[mine]))
+        if stands.sum() < FEWEST or usual < OVER_LEAST * LEAST_IRE:
             continue
-        strong = float(np.median(contrast[mine])) > OVER_LEAST * LEAST_IRE
-        misses = strong and float(shows[stands].mean()) < NEVER_MISSES
-        away = [np.abs(bounds - at).min() > FROM_CUT_FRAMES for at in (first, after)]
-        if misses or any(away) or _goes_on(mine, frame, field, line, bounds, shot):
+        misses = float(shows[stands].mean()) < NEVER_MISSES
+        ends = [(first, frame[mine] < first + END_FRAMES), (after, frame[mine] >= after - END_FRAMES)]
+        abrupt = any(
+            np.abs(bounds - at).min() > FROM_CUT_FRAMES and float(np.median(contrast[mine][near])) > ABRUPT * usual for at, near in ends
+        )
+        if misses or abrupt or _goes_on(mine, frame, field, line, bounds, shot):
             standing = {tuple(at) for at in place[stands]}
             out[mine] = [(f, a) in standing for f, a in zip(field[mine], line[mine], strict=True)]
     return out
