@@ -6,10 +6,14 @@ import cv2
 import numpy as np
 import pytest
 
+from detect.judge.loss_choice import choose_losses
 from detect.judge.standing import with_standing
+from detect.measure.fields import SampleFormat
 from detect.measure.loss_candidates import OUTPUT
+from detect.measure.losses import LossFinder
 from detect.measure.standing_losses import BRIGHT, COLUMNS, DARK, MOST_DASHES, a_pass_apart, find_dashes
 from detect.standards import STANDARDS
+from tests import losses_material as m
 
 IRE = 8.76
 """Codes of ten bits: 876 from black to white (BT.601)."""
@@ -149,3 +153,24 @@ def test_dashes_that_move_through_the_picture_are_its_own() -> None:
 
 def test_a_moment_is_not_judged() -> None:
     assert proven(candidates(np.ones((6, 14), bool), first=40), []) == 0
+
+
+@pytest.mark.parametrize("kind", ["white", "black"])
+def test_a_scratch_in_every_pass_of_a_moving_picture_is_found_with_its_ends(kind: str) -> None:
+    raster, fields, first, after = m.raster_of(486), 120, 40, 100
+    places = [(line, x) for line, x in in_the_signal("525/59.94", 0.55) if 1 < line < 241 and LEFT + 60 < x < RIGHT - 84]
+    damage = [m.Damage(field, line, x, x + 24, kind) for field in range(first, after) for line, x in places]
+    scene = m.pan(m.still("coffee"), raster.height, vx=4.3, vy=0.7)
+    finder = LossFinder(SampleFormat(10, 2, 1, False, True), height=486, width=720, standard=STANDARDS["525/59.94"])
+    for frame, _ in m.render([(scene, fields)], raster, m.Recipe(), damage, seed=5):
+        finder.push(frame, cut=False)
+    out, sure = with_standing(finder.finish(), np.array([], np.int64), fields // 2)
+    taken = choose_losses(out, cuts=np.array([], np.int64), frame_rate=29.97, sure=sure)
+    true = {(d.field, d.line): d for d in damage}
+    mine = [true.get((2 * int(f) + int(h), int(n))) for f, h, n in zip(*(out[k][taken] for k in ("frame", "field", "line")), strict=True)]
+    assert len(mine) <= len(damage)
+    assert None not in mine
+    assert len({(d.field, d.line) for d in mine if d is not None}) > 0.8 * len(damage)  # white over white is not seen
+    off = [abs(int(a) - d.x0) + abs(int(b) - d.x1) for d, a, b in zip(mine, out["x0"][taken], out["x1"][taken], strict=True) if d]
+    assert np.median(off) <= 4
+

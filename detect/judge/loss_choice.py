@@ -101,7 +101,7 @@ def choose_losses(
             {name: values[rest] for name, values in candidates.items()}, cuts=cuts, frame_rate=frame_rate, pass_position=place,
             standard=standard,
         )  # fmt: skip
-        return taken
+        return taken & ~(sure & _seen_twice(candidates, sure, taken & ~sure))
     score = np.asarray(candidates["score"], float)
     if not len(score):
         return np.zeros(0, bool)
@@ -131,6 +131,22 @@ def choose_losses(
     )
     taken[seen] &= ~on_standing_lines(number, numbers["line"], shot[seen], standard)
     return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
+
+
+def _seen_twice(
+    candidates: Mapping[str, NDArray[Any]], mine: NDArray[np.bool_], others: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Those of ``mine`` that share a piece of their line with one of ``others``, (candidates,) each."""
+    frame, half, line = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line"))
+    x0, x1 = (np.asarray(candidates[k]).astype(np.int64) for k in ("x0", "x1"))
+    place = (2 * frame + half) * 1024 + line
+    out = np.zeros(len(mine), bool)
+    at = np.flatnonzero(mine & np.isin(place, place[others]))
+    there = np.flatnonzero(others & np.isin(place, place[at]))
+    for k in at:
+        same = there[place[there] == place[k]]
+        out[k] = bool(((x0[same] < x1[k]) & (x1[same] > x0[k])).any())
+    return out
 
 
 def _kept_to_picture(

@@ -12,7 +12,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.loss_choice import LIKELY
 from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE
 
 LOSS_SCORE = 20.0
@@ -51,7 +50,6 @@ def with_standing(
         mine = np.flatnonzero(kind == sign)
         frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
         proven[mine] = _proven(frame, field, line, bounds, np.asarray(losses["contrast_ire"], float)[mine])
-    proven &= ~_known(losses, kind)
     keep = ~standing | proven
     out = {name: np.asarray(values)[keep] for name, values in losses.items()}
     out["kind"] = np.where(proven, kind - BRIGHT, kind)[keep].astype(np.asarray(losses["kind"]).dtype)
@@ -111,16 +109,3 @@ def _goes_on(
         if len(sides[0] & sides[1]) >= FEWEST:
             return True
     return False
-
-
-def _known(losses: Mapping[str, NDArray[Any]], kind: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """For standing dashes, whether another candidate that is likely shows the same piece."""
-    out = np.zeros(len(kind), bool)
-    key = np.asarray(losses["frame"]).astype(np.int64) * 2048 + np.asarray(losses["field"]).astype(np.int64) * 1024 + losses["line"]
-    others: dict[int, list[int]] = {}
-    for at in np.flatnonzero((kind < BRIGHT) & (np.asarray(losses["score"]) >= LIKELY)):
-        others.setdefault(int(key[at]), []).append(int(at))
-    x0, x1 = np.asarray(losses["x0"]), np.asarray(losses["x1"])
-    for at in np.flatnonzero(kind >= BRIGHT):
-        out[at] = any(x0[k] < x1[at] and x1[k] > x0[at] for k in others.get(int(key[at]), ()))
-    return out

@@ -29,6 +29,8 @@ EVERY = 3
 """Samples from one that is asked to the next: half of the shortest loss."""
 SHORTEST, LONGEST = 6, 400
 """Samples: 0.45 us, and 30 us, a quarter of a millimetre and 1.2 mm of tape."""
+BRIDGED = 12
+"""Samples between two dashes of one kind that are one: a line beside them is as bright there."""
 MOST_DASHES = 300
 """Dashes of one field that are compared, the first; a picture with more is too restless to tell any."""
 REACH = 16
@@ -77,6 +79,9 @@ def find_dashes(y: I16, tall: I16, low: I16, here: int, first: int, last: int, l
             total = 0
             for k in range(x0, x1):
                 total += _outside(own, a, b, k, sign)
+            if found and out[found - 1, 0] == i and out[found - 1, 3] == sign and x0 - out[found - 1, 2] <= BRIDGED:
+                out[found - 1, 2] = x1
+                continue
             if found == len(out):
                 return found
             out[found, 0], out[found, 1], out[found, 2], out[found, 3], out[found, 4] = i, x0, x1, sign, total / (x1 - x0)
