@@ -8,7 +8,8 @@ import pytest
 
 from detect.judge.loss_choice import choose_losses
 from detect.judge.standing import with_standing
-from detect.measure.fields import SampleFormat
+from detect.measure import standing_losses
+from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.loss_candidates import OUTPUT
 from detect.measure.losses import LossFinder
 from detect.measure.standing_losses import BRIGHT, COLUMNS, DARK, MOST_DASHES, a_pass_apart, find_dashes
@@ -153,6 +154,22 @@ def test_dashes_that_move_through_the_picture_are_its_own() -> None:
 
 def test_a_moment_is_not_judged() -> None:
     assert proven(candidates(np.ones((6, 14), bool), first=40), []) == 0
+
+
+def test_of_a_long_scratch_some_frames_are_kept_and_the_others_counted(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(standing_losses, "MOST_KEPT", 100)
+    monkeypatch.setattr(standing_losses, "KEPT_EVERY", 4)
+    finder = LossFinder(SampleFormat(10, 2, 1, False, True), height=486, width=720, standard=STANDARDS["525/59.94"])
+    places = [(line, x) for line, x in in_the_signal("525/59.94", 0.55) if 1 < line < 241 and LEFT + 60 < x < RIGHT - 84]
+    y = dashed(field("525/59.94"), places)
+    for number in range(60):
+        grey = np.full((243, 360), 512, np.uint16)
+        fields = [Field(number, k, k, y.astype(np.uint16), grey, grey) for k in (0, 1)]
+        finder.push(Frame(number, (fields[0], fields[1])), cut=False)
+    kept = finder.finish()
+    standing = kept["frame"][kept["kind"] == BRIGHT]
+    assert len(standing) + finder.dropped == 2 * 60 * len(places)
+    assert set(standing[standing > 20] % 4) == {0}
 
 
 @pytest.mark.parametrize("kind", ["white", "black"])

@@ -16,8 +16,9 @@ from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE
 
 LOSS_SCORE = 20.0
 """Log odds given to those that are proven, at which all scores end."""
-GAP_FRAMES = 15
-"""A scratch that stays away for longer, half a second, begins anew."""
+GAP_FRAMES = 45
+"""A scratch that stays away for longer, a second and a half, begins anew; of long ones each thirtieth frame is kept
+(``standing_losses.KEPT_EVERY``)."""
 LEAST_FRAMES = 10
 """... and one that lasts less is not judged (house value)."""
 STANDS = 0.3

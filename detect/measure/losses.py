@@ -41,8 +41,7 @@ from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
 from detect.measure.loss_weighing import FEATURES, Search, weigh_runs
 from detect.measure.noise_bands import BandCourse, noise_bands
-from detect.measure.standing_losses import COLUMNS as DASH_COLUMNS
-from detect.measure.standing_losses import LEAST_IRE, MOST_DASHES, a_pass_apart, find_dashes
+from detect.measure.standing_losses import StandingFinder
 from detect.standards import ACTIVE_SAMPLES, Standard, codes_per_ire
 
 OVERLAP_FRAMES = 1
@@ -149,9 +148,7 @@ class LossFinder:
         self._pending: list[NDArray[np.float32]] = []
         self._kept: list[dict[str, NDArray[Any]]] = []
         self._bands = BandCourse()
-        self._pass_lines, self._line_samples = float(standard.lines_per_pass), float(standard.samples_per_line)
-        self._dashes = np.zeros((MOST_DASHES, DASH_COLUMNS), np.float32)
-        self._recurring = np.zeros(MOST_DASHES, np.uint8)
+        self._standing = StandingFinder(standard, (self._first, self._lines, self._left, self._right), ire=self._ire)
         self._all_runs: list[NDArray[np.float32]] | None = [] if keep_runs else None
 
     @property
@@ -205,7 +202,7 @@ class LossFinder:
         """
         self.flush()
         self._settle()
-        self.dropped += self._bands.dropped
+        self.dropped += self._bands.dropped + self._standing.dropped
         if self._bands.bands:
             self._kept.append(bands_out(self._bands.bands, self._left, self._right))
         if not any(len(k["frame"]) for k in self._kept):
@@ -248,7 +245,9 @@ class LossFinder:
                 self._find_unlike(number, index, here, half, np.array(refs), runs)
             if len(runs) or len(copies):
                 self._note(number, index, runs, copies)
-            self._note_standing(number, index, here)
+            dashes = self._standing.find(self._y, self._tall, self._low, here, number)
+            if len(dashes):
+                self._kept.append(standing_out(number, index, dashes, self._ire, score=KEPT))
             if number % ENDS_EVERY == 0:
                 self._note_ends(number, index, here)
 
@@ -372,15 +371,6 @@ class LossFinder:
             self._kept.append(copies_out(number, index, copies))
         if sum(len(p) for p in self._pending) > 4000:
             self._settle()
-
-    def _note_standing(self, number: int, index: int, here: int) -> None:
-        """Dashes that come back from pass to pass."""
-        bounds = (self._first, self._lines, self._left, self._right)
-        stack = (self._y, self._tall, self._low)
-        count = find_dashes(*stack, here, *bounds, int(LEAST_IRE * self._ire), self._dashes)
-        dashes, recurring = self._dashes[:count], self._recurring[:count]
-        if a_pass_apart(dashes, *bounds, self._pass_lines, self._line_samples, recurring):
-            self._kept.append(standing_out(number, index, dashes[recurring > 0], self._ire, score=KEPT))
 
     def _note_ends(self, number: int, index: int, here: int) -> None:
         dashes = dashes_at_ends(

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.measure.kernels import compiled
+from detect.standards import Standard
 
 I16 = NDArray[np.int16]
 F32 = NDArray[np.float32]
@@ -43,6 +44,8 @@ AT_ENDS = 50
 """Samples at either end of the line that are left to ``line_ends``: switching stands there in every pass."""
 LOG_CHANCE = -16.0
 """Of so many by chance: one in ten million fields."""
+MOST_KEPT, KEPT_EVERY = 40_000, 30
+"""So many dashes, some 1,400 frames of a scratch, are given; from there on those of one frame in so many, which shows how long it goes on."""
 COLUMNS = 5
 """Of a dash: line, x0, x1, sign, mean distance from the nearer of the lines beside it, in codes."""
 
@@ -165,3 +168,25 @@ def a_pass_apart(
     if keep.sum() > MOST_A_PASS * passes:
         keep[:] = 0
     return int(keep.sum())
+
+
+class StandingFinder:
+    """Dashes of one field after another. ``dropped``: those that were not given since there were too many."""
+
+    def __init__(self, standard: Standard, bounds: tuple[int, int, int, int], *, ire: float) -> None:
+        """``bounds``: first field line of the picture and the one after its last, first sample and the one after its last; ``ire``: codes."""
+        self.dropped = 0
+        self._bounds, self._least, self._given = bounds, int(LEAST_IRE * ire), 0
+        self._pass_lines, self._line_samples = float(standard.lines_per_pass), float(standard.samples_per_line)
+        self._dashes, self._keep = np.zeros((MOST_DASHES, COLUMNS), np.float32), np.zeros(MOST_DASHES, np.uint8)
+
+    def find(self, y: I16, tall: I16, low: I16, here: int, frame: int) -> F32:
+        """Those of field ``here`` of the stack, in frame number ``frame``: (dashes, COLUMNS)."""
+        count = find_dashes(y, tall, low, here, *self._bounds, self._least, self._dashes)
+        dashes, keep = self._dashes[:count], self._keep[:count]
+        found = a_pass_apart(dashes, *self._bounds, self._pass_lines, self._line_samples, keep)
+        if found and self._given > MOST_KEPT and frame % KEPT_EVERY:
+            self.dropped += found
+            return dashes[:0]
+        self._given += found
+        return dashes[keep > 0]
