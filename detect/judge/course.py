@@ -29,13 +29,14 @@ PART_CLEAR = 3.0
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """Windows first <= w < last with the fault; ``growing``: it rises through the stretch by more than its scatter."""
+    """Windows first <= w < last with the fault; ``rise``: by how much of its mean it grows from start to end, 0 where not clear of its
+    scatter."""
 
     first: int
     last: int
     start_frame: int
     end_frame: int
-    growing: bool
+    rise: float
     core: tuple[int, int]
     """The windows that have it from their start to their end."""
 
@@ -99,10 +100,10 @@ def _stretch(
         value = float(np.clip(amplitude[w] / level, 0.0, 1.0))
         return value if amplitude[w] > PART_CLEAR * sigma[w] and value > LEAST_PART else 0.0
 
-    growing = _growing(amplitude[inside], sigma[inside])
+    rise = _rise(amplitude[inside], sigma[inside])
 
     def whole(w: int) -> bool:
-        return bool(growing or not np.isfinite(sigma[w]) or amplitude[w] > WHOLE_PART * level - sigma[w])
+        return bool(rise > 0 or not np.isfinite(sigma[w]) or amplitude[w] > WHOLE_PART * level - sigma[w])
 
     head, tail = (1.0 if whole(w) else share(w) for w in (first, last - 1))
     start = float(end_frame[first]) - head * float(end_frame[first] - start_frame[first])
@@ -114,7 +115,7 @@ def _stretch(
     core = (first + (head < 1.0), last - (tail < 1.0))
     if core[1] - core[0] < 1:
         core = (first, last)
-    return Stretch(first, last, round(start), max(round(end), round(start) + 1), growing, core)
+    return Stretch(first, last, round(start), max(round(end), round(start) + 1), rise, core)
 
 
 def _upper_level(amplitude: F64, sigma: F64) -> float:
@@ -146,17 +147,19 @@ def _two_states(amplitude: F64, sigma: F64, level: float, spread: float) -> NDAr
     return path
 
 
-def _growing(amplitude: F64, sigma: F64) -> bool:
-    """Whether a straight rise is clear of what the windows scatter about it: content changes the gain from shot to shot."""
+def _rise(amplitude: F64, sigma: F64) -> float:
+    """A straight rise over the mean, 0 where it is not clear of what the windows scatter about it: content changes the gain from shot to
+    shot."""
     said = np.isfinite(sigma)
     if said.sum() < FEWEST_FOR_GROWTH:
-        return False
+        return 0.0
     x, y = np.flatnonzero(said).astype(float), amplitude[said]
     w = 1 / sigma[said] ** 2
     x -= (w * x).sum() / w.sum()
-    y = y - (w * y).sum() / w.sum()
+    mean = float((w * y).sum() / w.sum())
+    y = y - mean
     power = float((w * x**2).sum())
     slope = float((w * x * y).sum()) / power
     scatter = float((w * (y - slope * x) ** 2).sum()) / (len(x) - 2)
-    rise, error = slope * (x[-1] - x[0]), (x[-1] - x[0]) * np.sqrt(max(scatter, 1.0) / power)
-    return bool(rise > max(LEAST_RISE, GROWTH_CLEAR * error))
+    rise, error = float(slope * (x[-1] - x[0])), (x[-1] - x[0]) * np.sqrt(max(scatter, 1.0) / power)
+    return rise / mean if rise > max(LEAST_RISE, GROWTH_CLEAR * error) and mean > 0 else 0.0

@@ -58,8 +58,8 @@ def amount(value: float, sigma: float, unit: str) -> str:
     return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
 
 
-def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: float, growing: bool, doubt: str, course: str) -> str:
-    """One sentence. ``doubt``: why it is not confirmed, empty where it is; ``course``: what ``courses_text`` says."""
+def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: float, rise: float, doubt: str, course: str) -> str:
+    """One sentence. ``rise``: by how much of its mean it grows, or 0; ``doubt``: why it is not confirmed, empty where it is; ``course``: what ``courses_text`` says."""
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
     text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
     digits = _digits(sigma)
@@ -70,8 +70,8 @@ def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: floa
         rest = (values.sum() - value) / 3
         text += f" ({value - rest:+.{digits}f} {kind.unit} against the other three)"
     text += course
-    if growing:
-        text += "; it grows through the stretch"
+    if rise > 0:
+        text += f"; it grows through the stretch, to about {value * (1 + rise / 2):+.{digits}f} {kind.unit} at its end"
     if doubt:
         text += f"; {doubt}, so unconfirmed"
     return text[0].upper() + text[1:] + "."

@@ -115,7 +115,7 @@ def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Findin
     run = jumps.index[found[1]]
     span = int(about.start_frame[run[0]]), int(about.end_frame[run[-1]])
     shots = len(np.unique(np.searchsorted(about.cuts, about.start_frame[run], side="right")))
-    return _finding(kind, about.refit(run, phase), *span, False, found[0], about, shots)
+    return _finding(kind, about.refit(run, phase), *span, 0.0, found[0], about, shots)
 
 
 def _kinds_that_hold(
@@ -151,7 +151,7 @@ def _kinds_that_hold(
             proof = evidence(part.fit, kind.relation, kind.part, known=known)
             if not proof.holds_at(ratio):
                 continue
-            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.growing, proof, about, shots)
+            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.rise, proof, about, shots)
             if finding is not None:
                 out.append(finding)
                 taken.add(kind.kind)
@@ -173,7 +173,7 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
         for kind, proof in proven.items():
             sure = bool(taken) or proof.z >= ALONE_Z
             of_kind = about if sure else replace(about, phase_shown=False)
-            found.append(_finding(kind, pooled, start, end, False, proof, of_kind, 0) if proof.holds_at(ratio) else None)
+            found.append(_finding(kind, pooled, start, end, 0.0, proof, of_kind, 0) if proof.holds_at(ratio) else None)
         return [f for f in found if f is not None]
 
     plain = made(proven)
@@ -264,8 +264,9 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
 
 
 def _finding(
-    kind: Kind, part: Pooled, start: int, end: int, growing: bool, proof: Proof, about: Context, shots: int
+    kind: Kind, part: Pooled, start: int, end: int, rise: float, proof: Proof, about: Context, shots: int
 ) -> Finding | None:
+    """None below the limits; of what grows (``Stretch.rise``) its size at the end counts."""
     figure = figure_of(part.readings, kind.figure)
     if figure is None:
         return None
@@ -279,7 +280,8 @@ def _finding(
         if about.carrier.get(family, 0.0) >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
             return None
         there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
-    if not np.isfinite(value) or abs(value) < max(about.limits.note(kind.figure), _far(kind) * there):
+    at_end = abs(value) * (1 + rise / 2)
+    if not np.isfinite(value) or at_end < about.limits.note(kind.figure) or abs(value) < _far(kind) * there:
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     fixed = part.still and family != "noise"  # bands that a picture may hold by itself; its noise is new in every frame
@@ -318,8 +320,8 @@ def _finding(
         sigma=sigma,
         significance=proof.z,
         status="unconfirmed" if doubt else "confirmed",
-        severity="flag" if abs(value) >= about.limits.flag(kind.figure) else "note",
-        text=text_of(kind, values, heads, value, sigma, growing, doubt, courses_text(kind, courses)),
+        severity="flag" if at_end >= about.limits.flag(kind.figure) else "note",
+        text=text_of(kind, values, heads, value, sigma, rise, doubt, courses_text(kind, courses)),
         equivalent=None if kind == UNEQUAL_SKEW else equivalent_of(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(start + end) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),

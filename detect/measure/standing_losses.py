@@ -45,7 +45,7 @@ AT_ENDS = 50
 LOG_CHANCE = -16.0
 """Of so many by chance: one in ten million fields."""
 MOST_KEPT, KEPT_EVERY = 40_000, 30
-"""So many dashes, some 1,400 frames of a scratch, are given; from there on those of one frame in so many, which shows how long it goes on."""
+"""So many dashes, some 1,400 frames of a scratch, are given; from there on those of one frame in so many, which shows how long it lasts."""
 COLUMNS = 5
 """Of a dash: line, x0, x1, sign, mean distance from the nearer of the lines beside it, in codes."""
 
@@ -174,7 +174,7 @@ class StandingFinder:
     """Dashes of one field after another. ``dropped``: those that were not given since there were too many."""
 
     def __init__(self, standard: Standard, bounds: tuple[int, int, int, int], *, ire: float) -> None:
-        """``bounds``: first field line of the picture and the one after its last, first sample and the one after its last; ``ire``: codes."""
+        """``bounds``: first line of the picture in a field and the one after its last, first sample and the one after its last."""
         self.dropped = 0
         self._bounds, self._least, self._given = bounds, int(LEAST_IRE * ire), 0
         self._pass_lines, self._line_samples = float(standard.lines_per_pass), float(standard.samples_per_line)
