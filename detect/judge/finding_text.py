@@ -59,8 +59,8 @@ def amount(value: float, sigma: float, unit: str) -> str:
 
 
 def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: float, rise: float, doubt: str, course: str) -> str:
-    """One sentence. ``rise``: by how much of its mean it grows, or 0; ``doubt``: why it is not confirmed, empty where it is; ``course``: what
-    ``courses_text`` says."""
+    """One sentence. ``rise``: by how much of its mean it grows, or 0; ``doubt``: why it is not confirmed, or empty; ``course``: of
+    ``courses_text``."""
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
     text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
     digits = _digits(sigma)
