@@ -146,6 +146,20 @@ def test_what_fades_in_and_out_is_the_picture_s() -> None:
     assert proven(losses, []) == 0
 
 
+def test_what_a_proven_dash_leaves_beside_it_is_no_light_of_the_picture() -> None:
+    losses = candidates(np.ones((FRAMES, 14), bool))
+    count = len(losses["frame"])
+    both = {name: np.concatenate([values, values]) for name, values in losses.items()}
+    both["line"][count:] += np.int16(1)
+    both["kind"][count:] = 0
+    both["leak"][count:] = 0.3
+    far = {name: values.copy() for name, values in both.items()}
+    far["x0"][count:] += np.int16(40)
+    far["x1"][count:] += np.int16(40)
+    assert len(with_standing(both, np.array([70]), FRAMES)[0]["frame"]) == count
+    assert len(with_standing(far, np.array([70]), FRAMES)[0]["frame"]) == 2 * count
+
+
 def test_dashes_that_move_through_the_picture_are_its_own() -> None:
     losses = candidates(np.ones((FRAMES, 14), bool))
     losses["line"] = (losses["line"] + losses["frame"] * 2 % 16).astype(np.int16)

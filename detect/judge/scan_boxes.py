@@ -302,7 +302,7 @@ def as_strip(box: Box, p: Points, left: NDArray[np.int64], even: NDArray[np.floa
     best = (likelier(first, last) + STRIP_MARGIN, first, last)
     for share in EDGE_SHARES:
         wide = round(share * BINS)
-        best = max(best, *((likelier(a, a + wide), a, a + wide) for a in range(max(last - wide, 0), min(first, BINS - wide) + 1)))
+        best = max([best, *((likelier(a, a + wide), a, a + wide) for a in range(max(last - wide, 0), min(first, BINS - wide) + 1))])
     if (best[1], best[2]) == (first, last):
         return box
     strip = replace(box, kind="edge", cells=(best[1], best[2]), statistic=best[0])

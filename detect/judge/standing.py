@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE
 
+WEAK = 2.0
+"""Log odds (``loss_choice.LIKELY``) below which another candidate beside a proven one is a trace of it."""
 LOSS_SCORE = 20.0
 """Log odds given to those that are proven, at which all scores end."""
 GAP_FRAMES = 45
@@ -37,7 +39,8 @@ END_FRAMES, ABRUPT = 3, 0.7
 def with_standing(
     losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames: int
 ) -> tuple[dict[str, NDArray[Any]], NDArray[np.bool_]]:
-    """The candidates with those proven as white and black ones, those not proven left out; and which they are, (candidates left,).
+    """The candidates with those proven as white and black ones; and which they are, (candidates left,). Those not proven are left out, and
+    what the proven ones leave on the lines beside them, which would be taken for light of the picture.
 
     ``losses``: arrays of ``LossFinder.finish``; ``cuts``: frames that begin a shot; ``frames``: of the file.
     """
@@ -51,7 +54,7 @@ def with_standing(
         mine = np.flatnonzero(kind == sign)
         frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
         proven[mine] = _proven(frame, field, line, bounds, np.asarray(losses["contrast_ire"], float)[mine])
-    keep = ~standing | proven
+    keep = (~standing | proven) & ~(~standing & _beside(losses, proven))
     out = {name: np.asarray(values)[keep] for name, values in losses.items()}
     out["kind"] = np.where(proven, kind - BRIGHT, kind)[keep].astype(np.asarray(losses["kind"]).dtype)
     out["score"] = np.where(proven, LOSS_SCORE, losses["score"])[keep].astype(np.asarray(losses["score"]).dtype)
@@ -110,3 +113,19 @@ def _goes_on(
         if len(sides[0] & sides[1]) >= FEWEST:
             return True
     return False
+
+
+def _beside(losses: Mapping[str, NDArray[Any]], proven: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Weak candidates on the line of a proven dash or next to it, at the same place: (candidates,)."""
+    frame, field, line, x0, x1 = (np.asarray(losses[k]).astype(np.int64) for k in ("frame", "field", "line", "x0", "x1"))
+    place = (2 * frame + field) * 2048 + line
+    weak = np.flatnonzero((np.asarray(losses["score"]) < WEAK) & ~proven)
+    out = np.zeros(len(proven), bool)
+    known = np.flatnonzero(proven)
+    order = known[np.argsort(place[known], kind="stable")]
+    for away in (-1, 0, 1):
+        first, after = (np.searchsorted(place[order], place[weak] + away, side) for side in ("left", "right"))
+        for at in np.flatnonzero(after > first):
+            there = order[first[at] : after[at]]
+            out[weak[at]] |= bool(((x0[there] < x1[weak[at]]) & (x1[there] > x0[weak[at]])).any())
+    return out
