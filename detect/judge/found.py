@@ -36,6 +36,9 @@ CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 CLEAR_BY_BRIGHTNESS = 5.0
 """The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
+CLEAR_COLOUR = 4.5
+"""The same of saturation, hue and response: content has bands of colour and of texture of its own, and beside large errors of timing four
+imitations in two runs of the accuracy bench lay at 3.7 to 4.0, one true finding (docs/evidence.md tells how such lines are drawn)."""
 ALONE_Z = float(stats.norm.isf(0.5e-3 / 525))
 """Significance from which a kind confirms itself where no other has shown the phase: it was chosen among 525, and one chance in a thousand
 is allowed for all of them."""
@@ -205,7 +208,9 @@ def _clear(pooled: Pooled, kind: Kind, carrier: Doubt) -> bool:
 
 
 def _far(kind: Kind) -> float:
-    return CLEAR_BY_BRIGHTNESS if kind in BY_BRIGHTNESS else CLEAR
+    if kind in BY_BRIGHTNESS:
+        return CLEAR_BY_BRIGHTNESS
+    return CLEAR_COLOUR if kind.relation in ("saturation", "hue", "response") else CLEAR
 
 
 def _timing_proven(pooled: Pooled, about: Context, taken: frozenset[FindingKind]) -> dict[Kind, Proof]:
