@@ -210,7 +210,7 @@ def _clear(pooled: Pooled, kind: Kind, carrier: Doubt) -> bool:
 def _far(kind: Kind) -> float:
     if kind in BY_BRIGHTNESS:
         return CLEAR_BY_BRIGHTNESS
-    return CLEAR_COLOUR if kind.relation in ("saturation", "hue", "response") else CLEAR
+    return CLEAR_COLOUR if kind.relation in ("saturation", "hue", "response_3") else CLEAR
 
 
 def _timing_proven(pooled: Pooled, about: Context, taken: frozenset[FindingKind]) -> dict[Kind, Proof]:
