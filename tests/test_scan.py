@@ -51,7 +51,7 @@ def uncorrected(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Finding
         standard="525", phase_lines=7.25, skew_ns=40, quadrature_ns=(0, 15, 0, 0), saturation_pct=ONE_LOW_HEAD,
         blanking="reinserted", saturation_follows_response=False,
     )  # fmt: skip
-    path = clip(tmp_path_factory.mktemp("scan") / "reel.mov", faults, seconds=8, seed=11)
+    path = clip(tmp_path_factory.mktemp("scan") / "reel.mov", faults, seconds=6, seed=11)
     return path, scanned(path)
 
 
@@ -110,7 +110,7 @@ def test_a_limit_that_does_not_exist_is_named(uncorrected, tmp_path: Path) -> No
 
 
 def test_a_clean_tape_has_no_finding(tmp_path: Path) -> None:
-    findings = scanned(clip(tmp_path / "clean.mov", DeckFaults(standard="625", phase_lines=3.0), seconds=7, seed=23))
+    findings = scanned(clip(tmp_path / "clean.mov", DeckFaults(standard="625", phase_lines=3.0), seconds=5, seed=23))
     assert [f.kind for f in findings.findings] == []
     assert findings.verdict.outcome == "accept"
 
@@ -119,7 +119,7 @@ def test_a_line_corrected_tape_shows_its_scallop_and_no_quadrature(tmp_path: Pat
     faults = DeckFaults(
         standard="525", phase_lines=2.0, regime="line-corrected", scallop_ns=100, quadrature_ns=(0, 30, 0, 0), blanking="reinserted"
     )
-    findings = scanned(clip(tmp_path / "corrected.mov", faults, seconds=7, seed=31))
+    findings = scanned(clip(tmp_path / "corrected.mov", faults, seconds=5, seed=31))
     assert findings.summary.time_base == "line-corrected"
     assert the(findings, "scallop").value == pytest.approx(100, abs=10)
     assert findings.summary.quadrature_ns is None
@@ -134,7 +134,7 @@ def cut_off(path: Path, tmp_path: Path) -> Path:
 
 
 def test_a_file_cut_off_half_way_is_measured_as_far_as_it_goes(tmp_path: Path) -> None:
-    whole = clip(tmp_path / "reel.mkv", DeckFaults(standard="525", phase_lines=7.25, skew_ns=40), seconds=3, seed=11, codec="ffv1")
+    whole = clip(tmp_path / "reel.mkv", DeckFaults(standard="525", phase_lines=7.25), seconds=3, seed=11, codec="ffv1")
     findings = scanned(cut_off(whole, tmp_path))
     assert 30 < findings.transfer.frames_measured < 60
     assert any("early" in w or "cut" in w for w in findings.warnings), findings.warnings
