@@ -166,6 +166,24 @@ def test_dashes_that_move_through_the_picture_are_its_own() -> None:
     assert proven(losses, [70]) == 0
 
 
+def test_what_a_pan_carries_along_its_lines_is_the_picture_s() -> None:
+    there = np.random.default_rng(1).random((FRAMES, 14)) < 0.8
+    losses = candidates(there)
+    for x in ("x0", "x1"):
+        losses[x] = (losses[x] + 2 * losses["frame"]).astype(np.int16)
+    assert proven(losses, [70]) == 0
+
+
+def test_a_scratch_that_wanders_is_none_of_these() -> None:
+    there = np.random.default_rng(1).random((FRAMES, 14)) < 0.8
+    losses = candidates(there)
+    to_and_fro = np.random.default_rng(2).normal(0, 20, FRAMES)[losses["frame"]]
+    wander = np.round(to_and_fro + np.random.default_rng(3).normal(0, 5, len(losses["frame"])))
+    for x in ("x0", "x1"):
+        losses[x] = (losses[x] + wander).astype(np.int16)
+    assert proven(losses, []) == there.sum()
+
+
 def test_a_moment_is_not_judged() -> None:
     assert proven(candidates(np.ones((6, 14), bool), first=40), []) == 0
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE
+from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE, REACH
 
 WEAK = 2.0
 """Log odds (``loss_choice.LIKELY``) below which another candidate beside a proven one is a trace of it."""
@@ -30,6 +30,9 @@ NEVER_MISSES = 0.97
 """Share from which dashes are in every frame, as the picture's are."""
 OVER_LEAST = 2.0
 """Dashes must be so many times as strong as the weakest that are seen; those of a picture come and go where they are about as weak."""
+DRIFT_FRAMES, STRAIGHT = 30, 0.8
+"""What moves evenly along the line in most seconds, by ``standing_losses.REACH`` and so that a straight course explains this share of it,
+is the picture's: a scratch wanders to and fro."""
 FROM_CUT_FRAMES = 15
 """Farther than this from a cut nothing of the picture begins or ends..."""
 END_FRAMES, ABRUPT = 3, 0.7
@@ -53,7 +56,8 @@ def with_standing(
     for sign in np.unique(kind[standing]):
         mine = np.flatnonzero(kind == sign)
         frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
-        proven[mine] = _proven(frame, field, line, bounds, np.asarray(losses["contrast_ire"], float)[mine])
+        middle = (np.asarray(losses["x0"]).astype(np.float64) + losses["x1"])[mine] / 2
+        proven[mine] = _proven(frame, field, line, middle, bounds, np.asarray(losses["contrast_ire"], float)[mine])
     keep = (~standing | proven) & ~(~standing & _beside(losses, proven))
     out = {name: np.asarray(values)[keep] for name, values in losses.items()}
     out["kind"] = np.where(proven, kind - BRIGHT, kind)[keep].astype(np.asarray(losses["kind"]).dtype)
@@ -62,9 +66,10 @@ def with_standing(
 
 
 def _proven(
-    frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], bounds: NDArray[np.int64], contrast: NDArray[np.float64]
-) -> NDArray[np.bool_]:
-    """For dashes of one sign in order of time, whether they are losses."""
+    frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], middle: NDArray[np.float64], bounds: NDArray[np.int64],
+    contrast: NDArray[np.float64],
+) -> NDArray[np.bool_]:  # fmt: skip
+    """For dashes of one sign in order of time, whether they are losses. ``middle``: sample of the line."""
     out = np.zeros(len(frame), bool)
     times = np.unique(frame)
     for run in np.split(times, np.flatnonzero(np.diff(times) > GAP_FRAMES) + 1):
@@ -76,7 +81,7 @@ def _proven(
         place, shows = _shows(frame[mine], field[mine], line[mine], len(run))
         stands = shows >= STANDS
         usual = float(np.median(contrast[mine]))
-        if stands.sum() < FEWEST or usual < OVER_LEAST * LEAST_IRE:
+        if stands.sum() < FEWEST or usual < OVER_LEAST * LEAST_IRE or _drifts(frame[mine], field[mine], line[mine], middle[mine]):
             continue
         misses = float(shows[stands].mean()) < NEVER_MISSES
         ends = [(first, frame[mine] < first + END_FRAMES), (after, frame[mine] >= after - END_FRAMES)]
@@ -87,6 +92,25 @@ def _proven(
             standing = {tuple(at) for at in place[stands]}
             out[mine] = [(f, a) in standing for f, a in zip(field[mine], line[mine], strict=True)]
     return out
+
+
+def _drifts(frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], middle: NDArray[np.float64]) -> bool:
+    """Whether dashes move along their lines, all alike, as things of a panned picture do."""
+    _, which = np.unique(np.stack([field, line], 1), axis=0, return_inverse=True)
+    which = np.asarray(which).ravel()
+    usual = np.array([np.median(middle[which == k]) for k in range(int(which.max()) + 1)])
+    away = middle - usual[which]
+    times = np.unique(frame)
+    at = np.array([np.median(away[frame == t]) for t in times])
+    straight = []
+    for block in np.split(np.arange(len(times)), np.arange(DRIFT_FRAMES, len(times), DRIFT_FRAMES)):
+        x, y = times[block] - times[block].mean(), at[block] - at[block].mean()
+        if len(block) < LEAST_FRAMES:
+            continue
+        slope = float((x * y).sum() / (x**2).sum())
+        told = slope**2 * float((x**2).sum())
+        straight.append(abs(slope) * float(np.ptp(x)) > REACH and told > STRAIGHT * float((y**2).sum()))
+    return bool(straight) and sum(straight) > len(straight) / 2
 
 
 def _shows(
