@@ -160,7 +160,7 @@ def test_a_transfer_without_timecode_is_told_in_frames_and_elapsed_time():
     )
     text = page_of(bare)
     assert "frame 2098 – frame 1798" in " ".join(text.split())  # noqa: RUF001
-    assert figures_of(text)["series"]["range"][0] == 0
+    assert figures_of(text)["series"]["range"][0] == timeline.DAY_MS  # a midnight
     assert "Time from the start of the file" in text
 
 
@@ -173,7 +173,13 @@ def test_the_time_axis_shows_the_labels_of_the_timecode(start, drop, frame, cloc
     base = fab.clean_tape(minutes=1)
     transfer = base.transfer.model_copy(update={"start_timecode": start, "drop_frame": drop})
     clock = timeline.Clock(base.model_copy(update={"transfer": transfer}))
-    assert clock.ms(frame) / 1000 == pytest.approx(clock_s, abs=0.004)
+    assert (clock.ms(frame) - timeline.DAY_MS) / 1000 == pytest.approx(clock_s, abs=0.004)
+
+
+def test_no_moment_could_be_taken_for_a_year():
+    """Plotly.js reads numbers of two and of four digits on a time axis as years."""
+    clock = timeline.Clock(fab.clean_tape(minutes=1))
+    assert all(len(str(clock.ms(frame))) == 8 for frame in range(400))
 
 
 def test_packed_columns_come_back_as_they_were_with_gaps():

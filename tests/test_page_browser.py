@@ -17,6 +17,7 @@ import pytest
 
 from detect.measure.excerpt import encode_fields
 from detect.measure.fields import Field, Frame, SampleFormat
+from detect.output import timeline
 from detect.output.files import OutputPaths, write_outputs
 from detect.readings import Excerpt
 from tests import fabricated as fab
@@ -108,6 +109,25 @@ def test_the_page_opens_from_a_file_draws_its_charts_and_asks_for_nothing(browse
     assert charts.count() == 8, "timeline, over time, heads, response, pass, noise, tape, places"
     assert all(charts.nth(i).locator("svg.main-svg").count() for i in range(charts.count()))
     tab.close()
+
+
+def test_bars_and_steps_of_the_first_seconds_stand_where_they_belong(browser, tmp_path):
+    whole = fab.clean_tape(minutes=0.15)
+    found = [fab.finding(1, "skew", 41, 209, value=60.0, sigma=5.0), fab.finding(2, "scallop", 100, 230, value=60.0, sigma=5.0)]
+    transfer = whole.transfer.model_copy(update={"start_timecode": None})
+    findings = whole.model_copy(update={"findings": found, "transfer": transfer})
+    path = OutputPaths(tmp_path, "short.mkv")
+    write_outputs(findings, path, stills={}, excerpt=None)
+    tab = opened(browser, path)
+    drawn = tab.evaluate(
+        "document.querySelector('[data-chart=timeline]').calcdata.flatMap((t) => t.map((p) => [t[0].trace.type, p.b ?? p.x, p.s]))"
+    )
+    day = timeline.DAY_MS
+    span = day + 1000 * findings.transfer.duration_s
+    bars = sorted(start - day for kind, start, _ in drawn if kind == "bar")
+    rate = float(Fraction(findings.transfer.frame_rate))
+    assert bars == pytest.approx(sorted(1000 * f.start_frame / rate for f in (*findings.findings, *findings.sections)), abs=1)
+    assert all(day <= at <= span + 1 for kind, at, _ in drawn if kind == "scatter" and at is not None)
 
 
 @pytest.mark.long

@@ -39,8 +39,14 @@ MOST_STEPS = 240
 """Windows that the curve of losses takes together, unless fewer than five steps are left; its steps at most (display)."""
 
 
+DAY_MS = 86_400_000
+"""Plotly.js takes a number of two or four digits on a time axis for a year, so that 1,368 ms would be drawn nine centuries off. A day more
+shows the same time and has eight digits."""
+
+
 class Clock:
-    """Frame to milliseconds of timecode since midnight, for a time axis; elapsed time where the file has no timecode.
+    """Frame to milliseconds of timecode, for a time axis; elapsed time where the file has no timecode. Counted from a midnight a day early
+    (``DAY_MS``).
 
     Drop-frame labels follow real time (that is their purpose), others count whole frames a second (ST 12-1).
     """
@@ -56,7 +62,7 @@ class Clock:
             self._start_ms = Fraction((h * 3600 + m * 60 + s) * 1000) + Fraction(f * 1000, nominal)
 
     def ms(self, frame: int) -> int:
-        return round(self._start_ms + frame * self._ms_per_frame)
+        return DAY_MS + round(self._start_ms + frame * self._ms_per_frame)
 
 
 def time_axis(**more: Any) -> dict[str, Any]:
