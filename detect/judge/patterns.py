@@ -184,21 +184,29 @@ def _prefer(boxes: Sequence[Box]) -> Box | None:
     return max(good.values(), key=lambda b: (b.kind == "scratch", b.statistic))
 
 
+def _span(box: Box, frame: NDArray[np.int64], p: Points) -> tuple[int, int]:
+    """From the first loss inside to the last, which lie closer than the cells in time; of a rise, the box itself."""
+    if box.kind == "rising" or not len(frame):
+        frames = p.end_frame - p.start_frame
+        start = p.start_frame + int(np.floor(box.times[0] * frames))
+        return start, max(p.start_frame + int(np.ceil(box.times[1] * frames)), start + 1)
+    return int(frame.min()), int(frame.max()) + 1
+
+
 def _told(
     box: Box, inside: NDArray[np.int64], places: Places, p: Points, other: Box | None, *, assumed: bool
 ) -> Pattern:
-    frames = p.end_frame - p.start_frame
-    start = p.start_frame + int(np.floor(box.times[0] * frames))
-    end = p.start_frame + int(np.ceil(box.times[1] * frames))
+    start, end = _span(box, places.frame[inside], p)
     across = None
     if box.cells is not None and not assumed:
         across = ACROSS_MM * (np.array(box.cells) / BINS - 0.5)
-    passes = p.seen.passes_per_s * p.seconds * (box.times[1] - box.times[0])
-    hits = min(1.0, len(inside) / passes) if box.kind in ("scratch", "edge", "switch") else None
+    passes = p.seen.passes_per_s * p.seconds * (end - start) / (p.end_frame - p.start_frame)
+    # one less: the span is made by the losses themselves
+    hits = min(1.0, (len(inside) - 1) / passes) if box.kind in ("scratch", "edge", "switch") else None
     pattern = Pattern(
         kind=box.kind,
         start_frame=start,
-        end_frame=max(end, start + 1),
+        end_frame=end,
         heads=box.heads,
         losses=inside,
         across_mm=None if across is None else (round(float(across[0]), 2), round(float(across[1]), 2)),
