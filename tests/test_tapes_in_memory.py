@@ -36,6 +36,7 @@ def test_in_625_a_hue_error_that_alternates_is_no_loss_of_saturation() -> None:
     assert "saturation_banding" not in {f.kind for f in findings.findings}
 
 
+@pytest.mark.long
 def test_a_relock_inside_a_window_is_placed_within_half_a_second() -> None:
     faults = DeckFaults(
         standard="525", phase_lines=4.0, skew_ns=60.0, saturation_pct=(0, 0, -8, 0), blanking="reinserted", relocks=(Relock(131, 11.5, 1),),
@@ -74,6 +75,7 @@ def test_a_fault_of_four_seconds_that_the_whole_tape_does_not_show_is_found_with
     assert abs(skew.end_frame - onset.end_frame) <= 15
 
 
+@pytest.mark.long
 def test_a_head_of_much_noise_is_told_once() -> None:
     faults = DeckFaults(standard="525", phase_lines=4.0, noise_db=(0, 18, 0, 0), saturation_pct=(0, 0, -8, 0), snr_db=45)
     findings, _ = played(tape(faults, seed=3))

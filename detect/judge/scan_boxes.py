@@ -28,8 +28,11 @@ BINS = 256
 TIME_CELLS = 24
 """Cells in time for scanning; boxes begin and end at their bounds."""
 SCRATCH_BINS = (2, 3, 5, 17)
-"""Widths of a scratch: 0.3 to 0.8 mm; and 2.7 mm, one line of the picture, for places that are known to the line only, or wander by as
-much. Wider than that is no line along the tape."""
+"""Widths of a scratch: 0.3 to 0.8 mm; and 2.7 mm, one line of the picture, where losses stand below each other and their place in the
+pass is known to the line only. Wider than that is no line along the tape."""
+BELOW_SAMPLES = 80.0
+"""Half of the losses lie so near to each other along the line if they stand below each other (house value; damage of a strip lies anywhere
+along the line)."""
 INNER_BINS = 9
 """Scratches wider than this, 1.4 mm, are sought only where damage of the edges (``EDGE_SHARES``) does not reach."""
 EDGE_SHARES = (0.03, 0.06, 0.1, 0.15)
@@ -84,6 +87,8 @@ class Points:
     """Share of the stretch, 0 to 1."""
     time_cell: NDArray[np.int64]
     at_line_end: NDArray[np.bool_]
+    middle: NDArray[np.floating[Any]]
+    """Sample of the line."""
     seen: Exposure
     start_frame: int
     end_frame: int
@@ -110,6 +115,7 @@ def points_of(places: Places, start_frame: int, end_frame: int, seen: Exposure) 
         time=time,
         time_cell=(time * TIME_CELLS).astype(np.int64),
         at_line_end=(places.x0 < SWITCH_SAMPLES) | (places.x1 > 720 - SWITCH_SAMPLES),
+        middle=(places.x0 + places.x1) / 2,
         seen=seen,
         start_frame=start_frame,
         end_frame=end_frame,
@@ -196,6 +202,8 @@ def _scratch(p: Points, left: NDArray[np.int64], grid: NDArray[Any], expected: N
         row += margin
         if value > best.statistic:
             inside = (p.cell[left] >= row) & (p.cell[left] < row + width) & _in_time(p, left, cells)
+            if width > INNER_BINS and np.subtract(*np.percentile(p.middle[left][inside], (75, 25))) > BELOW_SAMPLES:
+                continue
             p_value = _p_value(value, len(SCRATCH_BINS) * BINS * TIME_BOXES)
             best = Box("scratch", inside, value, p_value, LETTERS, (row, row + width), _shares(cells))
     return best
