@@ -13,7 +13,8 @@ def tape(faults: DeckFaults, *, seed: int, content: str = "varied", seconds: flo
     return Case(f"test {seed}", seed, faults, MEMORY, content, seconds)
 
 
-@pytest.mark.parametrize("decoding", [pytest.param("simple", marks=pytest.mark.long), "delay_line"])
+@pytest.mark.long
+@pytest.mark.parametrize("decoding", ["simple", "delay_line"])
 def test_625_saturation_is_right_with_and_without_a_delay_line_and_the_decoder_is_named(decoding: str) -> None:
     faults = DeckFaults(
         standard="625", phase_lines=5.0, saturation_pct=(0, 0, -8, 0), decoding_625=decoding, saturation_follows_response=False,  # type: ignore[arg-type]
