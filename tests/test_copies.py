@@ -17,8 +17,6 @@ from detect.standards import STD_525
 from tests import losses_material as m
 from tests.losses_clips import match_arrays
 
-pytestmark = pytest.mark.xdist_group("copies")  # what they share is made, or compiled, once
-
 RASTER = m.raster_of(486)
 EIGHT_BITS = SampleFormat(8, 2, 1, False, True)
 Arrays = dict[str, np.ndarray]

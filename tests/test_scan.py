@@ -24,8 +24,6 @@ from synthetic_clips.files import write_clip
 from synthetic_clips.pictures import varied_programme
 from synthetic_clips.render import render
 
-pytestmark = pytest.mark.xdist_group("scan")  # what they share is made, or compiled, once
-
 ROOT = Path(__file__).parents[1]
 ONE_LOW_HEAD = (0.0, 0.0, -10.0, 0.0)
 

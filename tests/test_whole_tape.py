@@ -18,8 +18,6 @@ from synthetic_clips.pictures import FlatScene, Programme, Scene, StillScene, sh
 from synthetic_clips.plates import drawn_plate
 from synthetic_clips.render import render
 
-pytestmark = pytest.mark.xdist_group("whole tape")  # what they share is made, or compiled, once
-
 RATE = 30_000 / 1001
 BORDER_FRAMES = 15
 """Half a second."""
