@@ -183,6 +183,12 @@ class Readings:
         out._left_out = rows
         return out
 
+    def with_losses(self, losses: dict[str, NDArray[Any]]) -> Readings:
+        """The same readings with other candidate losses."""
+        out = copy.copy(self)
+        out.losses = losses
+        return out
+
     def through(self, lens: Callable[[Chunk], Chunk]) -> Readings:
         """The same readings, each chunk as ``lens`` gives it in place of what an earlier lens gave."""
         out = copy.copy(self)

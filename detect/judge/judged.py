@@ -111,8 +111,8 @@ def describe(readings: Readings) -> JudgedFile:
         chroma_of_block=CHROMA_OF_BLOCK.get(codec, 0.0),
     )  # fmt: skip
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
-    losses = with_standing(readings.losses, readings.cuts, frames)[0] if "kind" in readings.losses else readings.losses
-    spoiled = spoiled_rows(losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
+    readings = readings.with_losses(with_standing(readings.losses, readings.cuts, frames))
+    spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     seen = readings.without(spoiled).through(lambda chunk: in_subcarrier_plane(_on_grid(codec, chunk)))
     return JudgedFile(
         seen, standard, view, height, frames, rate, start, end, programme, parts,

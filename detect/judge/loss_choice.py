@@ -58,6 +58,8 @@ CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 3, 30, 6.0
 """A field beside a cut (so many fields around to ask, or fewer) with so many suspect runs may itself belong to the other
 shot, for edits and film cut between the fields of a frame too, and a decoder that combs from frame to frame mixes both shots: odds must be
 e^4 better there (house practice)."""
+MOST_LINES = 1024
+"""More than a field has, so that neighbouring fields share no line."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
 LONGEST_SHOT_S = 20.0
@@ -86,22 +88,22 @@ def choose_losses(
     frame_rate: float,
     pass_position: NDArray[np.floating[Any]] | None = None,
     standard: Standard = STANDARDS["525/59.94"],
-    sure: NDArray[np.bool_] | None = None,
 ) -> NDArray[np.bool_]:
-    """True for candidates taken as losses; ``sure``: (candidates,), proven by other means (``standing``).
+    """True for candidates taken as losses.
 
-    ``candidates``: arrays of ``LossFinder.finish``, in order of time; ``cuts``: frames that begin a shot;
+    ``candidates``: arrays of ``LossFinder.finish``, in order of time; "sure" where some are proven by other means (``standing``); ``cuts``: frames that begin a shot;
     ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``).
     """
     lines = FIELD_LINES[standard.short_name]
-    if sure is not None and sure.any():
+    sure = np.asarray(candidates.get("sure", False), bool)
+    if sure.any():
         taken, rest = sure.copy(), ~sure
         place = None if pass_position is None else pass_position[rest]
         taken[rest] = choose_losses(
             {name: values[rest] for name, values in candidates.items()}, cuts=cuts, frame_rate=frame_rate, pass_position=place,
             standard=standard,
         )  # fmt: skip
-        return taken & ~(sure & _seen_twice(candidates, sure, taken & ~sure))
+        return taken & ~shares_piece(candidates, sure, taken & ~sure)
     score = np.asarray(candidates["score"], float)
     if not len(score):
         return np.zeros(0, bool)
@@ -133,19 +135,20 @@ def choose_losses(
     return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
 
 
-def _seen_twice(
-    candidates: Mapping[str, NDArray[Any]], mine: NDArray[np.bool_], others: NDArray[np.bool_]
+def shares_piece(
+    candidates: Mapping[str, NDArray[Any]], mine: NDArray[np.bool_], others: NDArray[np.bool_], *, lines_away: int = 0
 ) -> NDArray[np.bool_]:
-    """Those of ``mine`` that share a piece of their line with one of ``others``, (candidates,) each."""
-    frame, half, line = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line"))
-    x0, x1 = (np.asarray(candidates[k]).astype(np.int64) for k in ("x0", "x1"))
-    place = (2 * frame + half) * 1024 + line
+    """Those of ``mine`` at the same place of their line as one of ``others`` on it, or so many lines away: (candidates,) each."""
+    frame, half, line, x0, x1 = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line", "x0", "x1"))
+    place = (2 * frame + half) * MOST_LINES + line
+    asked, known = np.flatnonzero(mine), np.flatnonzero(others)
+    known = known[np.argsort(place[known], kind="stable")]
     out = np.zeros(len(mine), bool)
-    at = np.flatnonzero(mine & np.isin(place, place[others]))
-    there = np.flatnonzero(others & np.isin(place, place[at]))
-    for k in at:
-        same = there[place[there] == place[k]]
-        out[k] = bool(((x0[same] < x1[k]) & (x1[same] > x0[k])).any())
+    for away in range(-lines_away, lines_away + 1):
+        first, after = (np.searchsorted(place[known], place[asked] + away, side) for side in ("left", "right"))
+        for at in np.flatnonzero(after > first):
+            there = known[first[at] : after[at]]
+            out[asked[at]] |= bool(((x0[there] < x1[asked[at]]) & (x1[there] > x0[asked[at]])).any())
     return out
 
 

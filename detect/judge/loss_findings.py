@@ -18,7 +18,6 @@ from detect.judge.loss_choice import LIKELY, choose_losses
 from detect.judge.loss_light import light_pct
 from detect.judge.patterns import Pattern, exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
-from detect.judge.standing import with_standing
 from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
 from detect.measure.noise_bands import GONE
@@ -69,7 +68,7 @@ def judge_losses(
     frame = np.asarray(found["frame"]).astype(np.int64)
     programme = np.isin(kind, [KINDS.index("programme"), KINDS.index("monochrome_programme")])
     inside = programme[np.clip(frame, 0, len(programme) - 1)] & (np.asarray(found["kind"]) != GONE)
-    candidates, standing = with_standing({name: values[inside] for name, values in found.items()}, readings.cuts, len(kind))
+    candidates = {name: values[inside] for name, values in found.items()}
     measured = readings.header.measured
     first, second = (int(row) for row in measured.get("rows0", (0, 1)))
     first_sample = int(measured.get("first_sample", 0))
@@ -83,7 +82,7 @@ def judge_losses(
     )  # fmt: skip
     taken = choose_losses(
         candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=guessed.pass_position,
-        standard=standard, sure=standing,
+        standard=standard,
     )
     places = everywhere.where(taken)
     counts = count_losses(places, minutes=minutes)
@@ -122,7 +121,7 @@ def judge_losses(
                 )
             )  # fmt: skip
     light = light_pct(
-        candidates, likely=LIKELY, shot=np.searchsorted(readings.cuts, np.asarray(candidates["frame"]), "right"),
+        candidates, likely=LIKELY, shot=np.searchsorted(readings.cuts, frame[inside], "right"),
         frame_rate=float(standard.frame_rate), frames=int(programme.sum()), lines=height // 2,
     )  # fmt: skip
     spread = _spread_finding(int(elsewhere.sum()), counts.count, minutes, len(kind), limits, label, light=light)

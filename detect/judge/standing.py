@@ -12,12 +12,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from detect.judge.loss_choice import LIKELY, shares_piece
+from detect.measure.loss_candidates import SURE
 from detect.measure.standing_losses import BRIGHT, FEWEST, LEAST_IRE, REACH
 
-WEAK = 2.0
-"""Log odds (``loss_choice.LIKELY``) below which another candidate beside a proven one is a trace of it."""
-LOSS_SCORE = 20.0
-"""Log odds given to those that are proven, at which all scores end."""
 GAP_FRAMES = 45
 """A scratch that stays away for longer, a second and a half, begins anew; of long ones each thirtieth frame is kept
 (``standing_losses.KEPT_EVERY``)."""
@@ -39,18 +37,16 @@ END_FRAMES, ABRUPT = 3, 0.7
 """... unless it fades: a scratch is at once as strong as this share of what it is."""
 
 
-def with_standing(
-    losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames: int
-) -> tuple[dict[str, NDArray[Any]], NDArray[np.bool_]]:
-    """The candidates with those proven as white and black ones; and which they are, (candidates left,). Those not proven are left out, and
-    what the proven ones leave on the lines beside them, which would be taken for light of the picture.
+def with_standing(losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames: int) -> dict[str, NDArray[Any]]:
+    """The candidates with those proven as white and black ones, which "sure" marks. Those not proven are left out, and what the proven
+    ones leave on the lines beside them, which would be taken for light of the picture.
 
     ``losses``: arrays of ``LossFinder.finish``; ``cuts``: frames that begin a shot; ``frames``: of the file.
     """
-    kind = np.asarray(losses["kind"]).astype(np.int64)
+    kind = np.asarray(losses.get("kind", ())).astype(np.int64)
     standing = kind >= BRIGHT
     if not standing.any():
-        return dict(losses), np.zeros(len(kind), bool)
+        return dict(losses)
     bounds = np.unique(np.concatenate([[0], np.asarray(cuts, np.int64), [frames]]))
     proven = np.zeros(len(kind), bool)
     for sign in np.unique(kind[standing]):
@@ -58,11 +54,12 @@ def with_standing(
         frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
         middle = (np.asarray(losses["x0"]).astype(np.float64) + losses["x1"])[mine] / 2
         proven[mine] = _proven(frame, field, line, middle, bounds, np.asarray(losses["contrast_ire"], float)[mine])
-    keep = (~standing | proven) & ~(~standing & _beside(losses, proven))
+    weak = ~standing & (np.asarray(losses["score"]) < LIKELY)
+    keep = (~standing | proven) & ~shares_piece(losses, weak, proven, lines_away=1)
     out = {name: np.asarray(values)[keep] for name, values in losses.items()}
     out["kind"] = np.where(proven, kind - BRIGHT, kind)[keep].astype(np.asarray(losses["kind"]).dtype)
-    out["score"] = np.where(proven, LOSS_SCORE, losses["score"])[keep].astype(np.asarray(losses["score"]).dtype)
-    return out, proven[keep]
+    out["score"] = np.where(proven, SURE, losses["score"])[keep].astype(np.asarray(losses["score"]).dtype)
+    return out | {"sure": proven[keep]}
 
 
 def _proven(
@@ -137,19 +134,3 @@ def _goes_on(
         if len(sides[0] & sides[1]) >= FEWEST:
             return True
     return False
-
-
-def _beside(losses: Mapping[str, NDArray[Any]], proven: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Weak candidates on the line of a proven dash or next to it, at the same place: (candidates,)."""
-    frame, field, line, x0, x1 = (np.asarray(losses[k]).astype(np.int64) for k in ("frame", "field", "line", "x0", "x1"))
-    place = (2 * frame + field) * 2048 + line
-    weak = np.flatnonzero((np.asarray(losses["score"]) < WEAK) & ~proven)
-    out = np.zeros(len(proven), bool)
-    known = np.flatnonzero(proven)
-    order = known[np.argsort(place[known], kind="stable")]
-    for away in (-1, 0, 1):
-        first, after = (np.searchsorted(place[order], place[weak] + away, side) for side in ("left", "right"))
-        for at in np.flatnonzero(after > first):
-            there = order[first[at] : after[at]]
-            out[weak[at]] |= bool(((x0[there] < x1[weak[at]]) & (x1[there] > x0[weak[at]])).any())
-    return out

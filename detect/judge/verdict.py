@@ -94,7 +94,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
     minutes = file.programme_frames / float(file.rate) / 60
     losses = judge_losses(
-        readings, wheel=wheel, standard=file.standard, kind=file.parts.kind, minutes=minutes, limits=limits, label=file.label,
+        file.readings, wheel=wheel, standard=file.standard, kind=file.parts.kind, minutes=minutes, limits=limits, label=file.label,
         programme_frames=file.programme_frames, tape_speed_ips=tape_speed_ips,
     )  # fmt: skip
     found += losses.findings
