@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from detect.judge.course import stretches
+from detect.judge.finding_text import text_of
+from detect.judge.kinds import KINDS
 
 WINDOWS = 20
 START = np.arange(WINDOWS) * 36
@@ -15,6 +17,14 @@ def test_a_rising_fault_grows() -> None:
     rising = np.linspace(0.6, 1.4, WINDOWS) + np.random.default_rng(1).normal(0, 0.03, WINDOWS)
     (only,) = stretches(rising, SIGMA, START, START + 36)
     assert abs(only.rise - 0.72) < 0.06  # from 0.64 to 1.36 about one, in all but the first and the last window
+
+
+def test_of_what_grows_the_size_at_its_end_is_told() -> None:
+    kind = next(kind for kind in KINDS if kind.kind == "level_banding")
+    values = np.array([-0.04, -0.04, 0.12, -0.04])
+    text = text_of(kind, values, ["C"], 0.12, 0.01, 1.0, "", "")
+    assert "grows through the stretch, to about +0.18 IRE at its end" in text
+    assert "grows" not in text_of(kind, values, ["C"], 0.12, 0.01, 0.0, "", "")
 
 
 def test_a_constant_fault_whose_gain_differs_from_shot_to_shot_does_not_grow() -> None:

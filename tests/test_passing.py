@@ -26,7 +26,7 @@ def windows(noisy: dict[int, float], weight: np.ndarray, seed: int) -> WindowJum
         jumps = noisy.get(w, 0.0) * HEAD_C
         a2[w, k] = weight[w] * np.where(jumps != 0, 0.02, 1.0)  # lines beside a noisy head are no quiet ones
         a1[w, k] = a2[w, k] * (jumps + rng.normal(0, 0.2, 4))
-    return WindowJumps(np.arange(WINDOWS), a1, a2, np.zeros(WINDOWS), np.full(a1.shape[:2], USUAL_VARIANCE))
+    return WindowJumps(np.arange(WINDOWS), a1, a2, np.full(a1.shape[:2], USUAL_VARIANCE))
 
 
 @pytest.mark.parametrize("seed", range(5))

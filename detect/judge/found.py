@@ -37,8 +37,8 @@ CLEAR = 3.0
 CLEAR_BY_BRIGHTNESS = 5.0
 """The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
 CLEAR_COLOUR = 4.5
-"""The same of saturation, hue and response: content has bands of colour and of texture of its own, and beside large errors of timing four
-imitations in two runs of the accuracy bench lay at 3.7 to 4.0, one true finding (docs/evidence.md tells how such lines are drawn)."""
+"""The same of saturation, hue and response: content has bands of colour and of texture of its own, and beside large errors of timing it
+imitated them at four (house value)."""
 ALONE_Z = float(stats.norm.isf(0.5e-3 / 525))
 """Significance from which a kind confirms itself where no other has shown the phase: it was chosen among 525, and one chance in a thousand
 is allowed for all of them."""

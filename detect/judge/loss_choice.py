@@ -91,8 +91,9 @@ def choose_losses(
 ) -> NDArray[np.bool_]:
     """True for candidates taken as losses.
 
-    ``candidates``: arrays of ``LossFinder.finish``, in order of time; "sure" where some are proven by other means (``standing``); ``cuts``: frames that begin a shot;
-    ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known (``Places.pass_position``).
+    ``candidates``: arrays of ``LossFinder.finish``, in order of time, with "sure" where some are proven by other means (``standing``);
+    ``cuts``: frames that begin a shot; ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known
+    (``Places.pass_position``).
     """
     lines = FIELD_LINES[standard.short_name]
     sure = np.asarray(candidates.get("sure", False), bool)

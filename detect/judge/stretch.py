@@ -168,7 +168,6 @@ class WindowJumps:
     index: NDArray[np.int64]
     a1: F64
     a2: F64
-    noise_db: F64
     variance: F64
 
     def amplitude(self, relation: int, pattern: F64, *, known: F64 | None = None, beside: F64 | None = None) -> tuple[F64, F64]:
@@ -209,7 +208,6 @@ def window_jumps(readings: Readings, chosen: NDArray[np.bool_], view: View, stan
         np.array(index, np.int64),
         np.stack(a1) if a1 else np.zeros(shape),
         np.stack(a2) if a2 else np.zeros(shape),
-        np.zeros(len(index)),
         np.stack(variance) if variance else np.zeros(shape[:2]),
     )
 
