@@ -61,6 +61,7 @@ def test_repeats_are_found_in_intra_mpeg2_with_their_ends(damaged: list[Frame]) 
     assert finder.compensated_share > 0.5
 
 
+@pytest.mark.long
 def test_the_same_clip_without_losses_holds_none() -> None:
     finder, arrays = search(coded([], 1.6))
     assert finder.compensated_share > 0.5
