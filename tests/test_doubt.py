@@ -28,6 +28,15 @@ def test_error_bars_take_in_the_share_and_values_stay() -> None:
     assert wide.saturation_pct.sigmas[0] == pytest.approx((0.04 + 9.0) ** 0.5)
 
 
+def test_what_one_head_loses_is_doubted_in_the_others_too() -> None:
+    figure = HeadValues(values=[-1.6, 0.1, 0.4, 1.1], sigmas=[0.1] * 4)  # of -4.0 and three of 1.35, through blocks
+    wide = widened(READINGS.model_copy(update={"saturation_pct": figure}), {"saturation": 0.5}).saturation_pct
+    assert wide is not None
+    together = (sum(v * v for v in (1.6, 0.1, 0.4, 1.1)) / 4) ** 0.5
+    assert wide.sigmas[0] == pytest.approx((0.01 + 0.8**2) ** 0.5)  # its own offset is the larger
+    assert wide.sigmas[1] == pytest.approx((0.01 + (0.5 * together) ** 2) ** 0.5)
+
+
 def test_the_share_comes_off_again_to_ask_whether_anything_is_there() -> None:
     wide = widened(READINGS, {"timing": 0.3})
     assert wide.skew_ns is not None

@@ -10,7 +10,7 @@ from detect.judge.rows import INDEX, groups_of
 from detect.judge.second_visit import LARGE_NS, displacement_to_undo
 from detect.judge.time_geometry import displacement_rows
 from detect.measure.fields import Field, Frame, SampleFormat
-from detect.measure.relations import Deshift
+from detect.measure.relations import TO_THE_END, Deshift
 from detect.measure.windows import WindowMeasurer
 from detect.readings import Chunk
 from detect.standards import STD_525, STD_625, Standard
@@ -72,12 +72,34 @@ def test_what_was_found_for_part_of_the_tape_is_undone_there_alone_as_it_reads_t
     assert (undo.start_frame, undo.end_frame) == (150, 500)
     everywhere = displacement_to_undo(said(300.0, 0.0, (0.0,) * 4), STD_525, height=486)
     assert everywhere is not None
-    assert (everywhere.start_frame, everywhere.end_frame) == (0, frames)
+    assert (everywhere.start_frame, everywhere.end_frame) == (0, TO_THE_END)
     assert undo.start_ns == pytest.approx(everywhere.start_ns)
     throughout = whole.model_copy(update={"findings": [finding(1, "skew", 30, frames)]})
     again = displacement_to_undo(throughout, STD_525, height=486)
     assert again is not None
-    assert (again.start_frame, again.end_frame) == (0, frames)
+    assert (again.start_frame, again.end_frame) == (0, TO_THE_END)
+    large = [w.model_copy(update={"readings": windows[5].readings}) for w in whole.windows]  # one that reads 300 ns
+    late = whole.model_copy(update={"findings": [finding(1, "skew", 900, frames - 3)], "windows": large})  # ends in the last window
+    to_the_end = displacement_to_undo(late, STD_525, height=486)
+    assert to_the_end is not None
+    assert (to_the_end.start_frame, to_the_end.end_frame) == (900, TO_THE_END)
+
+
+def test_a_last_window_that_is_short_is_moved_back_too() -> None:
+    """Windows begin at multiples of their length: 40 frames are one of 36 and one of 4, whose middle would be past the end."""
+    undo = displacement_to_undo(said(300.0, 0.0, (0.0,) * 4), STD_525, height=486)
+    assert undo is not None
+    chunks: list[Chunk] = []
+    windows = WindowMeasurer(
+        SampleFormat(10, 2, 1, False, False), height=486, width=720, frame_rate=STD_525.frame_rate, sink=chunks.append,
+        deshift=Deshift(*undo),
+    )  # fmt: skip
+    y = np.random.default_rng(3).normal(500, 50, (486, 720)).astype(np.uint16)
+    for frame in range(windows.length + 4):
+        fields = [Field(frame, i, row, y[row::2], None, None) for i, row in enumerate((1, 0))]
+        windows.push(Frame(frame, (fields[0], fields[1])))
+    windows.finish()
+    assert chunks[0].scalars["undone"].tolist() == [1.0, 1.0]
 
 
 def test_windows_where_nothing_was_undone_read_as_without_it() -> None:

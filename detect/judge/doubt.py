@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,7 +75,7 @@ def of_carrier(codec: str, bits_per_sample: float) -> Doubt:
 
 
 def widened(readings: WindowReadings, doubt: Doubt) -> WindowReadings:
-    """Error bars of all comparisons between heads, with the share of the figure added in quadrature.
+    """Error bars of all comparisons between heads, with the share of the figure (``_taken_from``) added in quadrature.
 
     A figure of which the share hides most, and that is not clear of nought, is withheld. Of skew and scallop, each has half of that
     share of the other besides: where a carrier takes more of a pass's ends than of its middle, the one is read as the other.
@@ -89,14 +89,26 @@ def widened(readings: WindowReadings, doubt: Doubt) -> WindowReadings:
             update[name] = None
             continue
         if isinstance(figure, HeadValues):
-            pairs = zip(figure.values, figure.sigmas, strict=True)
-            sigmas = [None if v is None or s is None else float(np.hypot(s, share * abs(v))) for v, s in pairs]
+            sizes = _taken_from(figure.values)
+            triples = zip(figure.values, figure.sigmas, sizes, strict=True)
+            sigmas = [None if v is None or s is None else float(np.hypot(s, share * size)) for v, s, size in triples]
             update[name] = HeadValues(values=figure.values, sigmas=sigmas)
         elif figure.value is not None and figure.sigma is not None:
             other = getattr(readings, MIXED[name]) if name in MIXED else None
             of_other = OF_OTHER * share * abs(other.value) if other is not None and other.value is not None else 0.0
             update[name] = Value(value=figure.value, sigma=float(np.sqrt(figure.sigma**2 + (share * figure.value) ** 2 + of_other**2)))
     return readings.model_copy(update=update)
+
+
+def _taken_from(values: Sequence[float | None]) -> list[float]:
+    """Of each head what the carrier's share is of: its own offset, or the rms of all four where that is more.
+
+    Offsets are against the mean of the four, and blocks mix the lines of neighbouring heads: what is taken from one head's
+    offset is missing, with the other sign, in those of the others, though theirs may read next to nothing.
+    """
+    given = [v for v in values if v is not None]
+    together = float(np.sqrt(np.mean(np.square(given)))) if given else 0.0
+    return [0.0 if v is None else max(abs(v), together) for v in values]
 
 
 def _shows(figure: Value | HeadValues) -> bool:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from detect.findings import Findings, HeadValues, Value, WindowReadings
 from detect.judge.time_geometry import displacement_rows
+from detect.measure.relations import TO_THE_END
 from detect.standards import HEADS, Standard
 
 LARGE_NS = 30.0
@@ -24,7 +25,8 @@ KINDS = ("skew", "scallop", "quadrature", "velocity_error")
 
 
 class Displacement(NamedTuple):
-    """Of every frame row at the line's left and its growth to the right, ns, (rows,) each; in frames start_frame <= frame < end_frame."""
+    """Of every frame row at the line's left and its growth to the right, ns, (rows,) each; in windows whose middle is at
+    start_frame <= frame < end_frame (``TO_THE_END``: in all that follow)."""
 
     start_ns: NDArray[np.float32]
     growth_ns: NDArray[np.float32]
@@ -62,17 +64,21 @@ def displacement_to_undo(findings: Findings, standard: Standard, *, height: int)
 
 
 def _where(findings: Findings) -> tuple[int, int]:
-    """Frames of the faults of timing; all of them where none was told, or for nearly all of the file."""
+    """Frames of the faults of timing; all of them where none was told, or for nearly all of the file. The last window is short as a rule:
+    what holds for most of it ends at ``TO_THE_END``."""
     told = [f for f in findings.findings if f.kind in KINDS and f.status == "confirmed"]
     frames = findings.transfer.frames
     start, end = min((f.start_frame for f in told), default=0), max((f.end_frame for f in told), default=frames)
-    return (0, frames) if end - start > NEARLY_ALL * frames else (start, end)
+    if end - start > NEARLY_ALL * frames:
+        return 0, TO_THE_END
+    last = max((w.start_frame for w in findings.windows), default=frames)
+    return start, TO_THE_END if 2 * end > last + frames else end
 
 
 def _read_within(findings: Findings, span: tuple[int, int]) -> WindowReadings:
     """What the windows within some frames read, by inverse variance; the figures of the whole file where that is all of it."""
     inside = [w.readings for w in findings.windows if w.start_frame >= span[0] and w.end_frame <= span[1]]
-    if span == (0, findings.transfer.frames) or not inside:
+    if span == (0, TO_THE_END) or not inside:
         return findings.summary
     skew, scallop = (_mean([getattr(r, name) for r in inside]) for name in ("skew_ns", "scallop_ns"))
     heads = [r.quadrature_ns for r in inside if r.quadrature_ns is not None]

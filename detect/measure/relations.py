@@ -137,15 +137,20 @@ def _tape_taps() -> F32:
 _TAPE_TAPS = _tape_taps()
 
 
+TO_THE_END = 2**31
+"""Instead of an end frame: the length of a file is not known while it is read."""
+
+
 @dataclass(frozen=True, slots=True)
 class Deshift:
-    """A known displacement to undo before measuring: per frame row, ns at the line's left and its growth to the right; in frames
-    ``start_frame`` <= frame < ``end_frame``."""
+    """A known displacement to undo before measuring: per frame row, ns at the line's left and its growth to the right; in windows whose
+    middle is at ``start_frame`` <= frame < ``end_frame``. The last window is taken to be as long as the others: what is to be undone in it
+    ends at ``TO_THE_END``."""
 
     start_ns: F32
     growth_ns: F32
     start_frame: int = 0
-    end_frame: int = 2**31
+    end_frame: int = TO_THE_END
 
 
 @dataclass(frozen=True, slots=True)
