@@ -48,7 +48,7 @@ def the(findings: Findings, kind: str) -> Finding:
 @pytest.fixture(scope="module")
 def uncorrected(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Findings]:
     faults = DeckFaults(
-        standard="525", phase_lines=7.25, skew_ns=40, quadrature_ns=(0, 15, 0, 0), saturation_pct=ONE_LOW_HEAD,
+        standard="525", phase_lines=7.25, skew_ns=24, quadrature_ns=(0, 15, 0, 0), saturation_pct=ONE_LOW_HEAD,
         blanking="reinserted", saturation_follows_response=False,
     )  # fmt: skip
     path = clip(tmp_path_factory.mktemp("scan") / "reel.mov", faults, seconds=6, seed=11)
@@ -59,7 +59,7 @@ def test_skew_quadrature_and_saturation_are_found_with_head_sign_and_size(uncorr
     findings = uncorrected[1]
     assert findings.summary.time_base == "uncorrected"
     skew, quadrature, saturation = (the(findings, k) for k in ("skew", "quadrature", "saturation_banding"))
-    assert skew.value == pytest.approx(40, abs=5)
+    assert skew.value == pytest.approx(24, abs=4)
     assert quadrature.heads == ["B"]
     assert quadrature.value == pytest.approx(15 * 3 / 4, abs=4)  # against the mean of the four heads
     assert saturation.heads == ["C"]

@@ -105,22 +105,26 @@ def tape(path: Path, layout: Layout) -> Findings:
     return scan_file(path, options=ScanOptions(stills=False), readings_path=path.with_suffix(".readings.zip"))
 
 
-@pytest.fixture(scope="module", params=[pytest.param(SHORT, id="short"), pytest.param(WHOLE, id="whole", marks=pytest.mark.long)])
-def scanned(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Layout, Findings]:
-    layout: Layout = request.param
-    return layout, tape(tmp_path_factory.mktemp("whole") / "tape", layout)
+@pytest.mark.parametrize("layout", [pytest.param(SHORT, id="short"), pytest.param(WHOLE, id="whole", marks=pytest.mark.long)])
+def test_a_whole_tape_is_told_part_by_part_and_judged_by_its_programme(layout: Layout, tmp_path: Path) -> None:
+    """One test, so that a tape is made once however many workers run the tests."""
+    findings = tape(tmp_path / "tape", layout)
+    each_part_is_named_and_bordered_to_half_a_second(layout, findings)
+    the_verdict_is_on_the_programme_alone(layout, findings)
+    no_re_lock_is_found_but_at_the_edit(layout, findings)
+    if layout is WHOLE:  # three windows of 1.2 s on either side of an edit are too few to tell its phase from the picture's
+        the_edit_is_found_as_a_re_lock(findings)
+    the_tone_beside_the_bars_is_reported_on_both_channels(layout, findings)
 
 
-def test_each_part_is_named_and_bordered_to_half_a_second(scanned: tuple[Layout, Findings]) -> None:
-    layout, findings = scanned
+def each_part_is_named_and_bordered_to_half_a_second(layout: Layout, findings: Findings) -> None:
     assert [s.kind for s in findings.sections] == ["bars", "black", "unlocked", "programme", "black"]
     for section, start, end in zip(findings.sections, layout.borders, layout.borders[1:], strict=False):
         assert abs(section.start_frame - start) <= BORDER_FRAMES
         assert abs(section.end_frame - end) <= BORDER_FRAMES
 
 
-def test_the_verdict_is_on_the_programme_alone(scanned: tuple[Layout, Findings]) -> None:
-    layout, findings = scanned
+def the_verdict_is_on_the_programme_alone(layout: Layout, findings: Findings) -> None:
     start, end = layout.borders[3:5]
     assert "quadrature" in {f.kind for f in findings.findings}
     assert "saturation_banding" not in {f.kind for f in findings.findings}
@@ -131,18 +135,14 @@ def test_the_verdict_is_on_the_programme_alone(scanned: tuple[Layout, Findings])
     assert findings.verdict.judged_s == pytest.approx(layout.programme_s, abs=0.5)
 
 
-def test_no_re_lock_is_found_but_at_the_edit(scanned: tuple[Layout, Findings]) -> None:
-    layout, findings = scanned
+def no_re_lock_is_found_but_at_the_edit(layout: Layout, findings: Findings) -> None:
     edit = layout.borders[3] + round(layout.edit_s * RATE)
     relocks = [f for f in findings.findings if f.kind == "relock"]
     assert len(relocks) <= 1
     assert all(abs(f.start_frame - edit) <= RATE for f in relocks)
 
 
-def test_the_edit_is_found_as_a_re_lock(scanned: tuple[Layout, Findings]) -> None:
-    layout, findings = scanned
-    if layout is SHORT:
-        pytest.skip("three windows of 1.2 s on either side of an edit are too few to tell its phase from the picture's")
+def the_edit_is_found_as_a_re_lock(findings: Findings) -> None:
     (relock,) = [f for f in findings.findings if f.kind == "relock"]
     assert relock.value == pytest.approx(7.5, abs=0.3)
     first, second = [w.phase_lines for w in findings.wheel if w.locked]
@@ -150,8 +150,7 @@ def test_the_edit_is_found_as_a_re_lock(scanned: tuple[Layout, Findings]) -> Non
     assert second == pytest.approx(11.5, abs=0.3)
 
 
-def test_the_tone_beside_the_bars_is_reported_on_both_channels(scanned: tuple[Layout, Findings]) -> None:
-    layout, findings = scanned
+def the_tone_beside_the_bars_is_reported_on_both_channels(layout: Layout, findings: Findings) -> None:
     assert [tone.channel for tone in findings.audio] == [1, 2]
     for tone in findings.audio:
         assert tone.tone_hz == pytest.approx(1000.0, abs=0.1)
