@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from detect.judge.course import stretches
+from detect.judge.course import Extent, stretches
 from detect.judge.finding_text import text_of
 from detect.judge.kinds import KINDS
 
@@ -22,9 +22,9 @@ def test_a_rising_fault_grows() -> None:
 def test_of_what_grows_the_size_at_its_end_is_told() -> None:
     kind = next(kind for kind in KINDS if kind.kind == "level_banding")
     values = np.array([-0.04, -0.04, 0.12, -0.04])
-    text = text_of(kind, values, ["C"], 0.12, 0.01, 1.0, "", "")
+    text = text_of(kind, values, ["C"], 0.12, 0.01, Extent(start_frame=0, end_frame=9, rise=1.0), "", "")
     assert "grows through the stretch, to about +0.18 IRE at its end" in text
-    assert "grows" not in text_of(kind, values, ["C"], 0.12, 0.01, 0.0, "", "")
+    assert "grows" not in text_of(kind, values, ["C"], 0.12, 0.01, Extent(start_frame=0, end_frame=9), "", "")
 
 
 def test_a_constant_fault_whose_gain_differs_from_shot_to_shot_does_not_grow() -> None:
@@ -53,6 +53,26 @@ def test_windows_that_say_nothing_belong_to_a_fault_that_is_whole_beside_them() 
     silent = np.where(np.arange(WINDOWS) < 4, np.inf, SIGMA)
     (only,) = stretches(np.where(np.isfinite(silent), 1.0, 0.0), silent, START, START + 36)
     assert (only.start_frame, only.end_frame) == (0, WINDOWS * 36)
+
+
+def test_a_fault_that_ends_unseen_ends_in_the_middle_of_what_is_not_seen_and_says_so() -> None:
+    silent = np.where((np.arange(WINDOWS) >= 10) & (np.arange(WINDOWS) < 14), np.inf, SIGMA)
+    early = np.where(np.arange(WINDOWS) < 10, 1.0, 0.0)
+    (only,) = stretches(early, silent, START, START + 36)
+    assert (only.start_frame, only.end_frame, only.unseen) == (0, 12 * 36, (0, 4 * 36))
+    (only,) = stretches(1.0 - early, silent, START, START + 36)
+    assert (only.start_frame, only.end_frame, only.unseen) == (12 * 36, WINDOWS * 36, (4 * 36, 0))
+    kind = next(kind for kind in KINDS if kind.kind == "level_banding")
+    text = text_of(kind, np.array([-0.04, -0.04, 0.12, -0.04]), ["C"], 0.12, 0.01, only, "", "")
+    assert "where it begins is not seen: for 144 frames" in text
+    assert "ends is not seen" not in text
+
+
+def test_a_fault_that_the_next_window_to_speak_still_shows_in_part_ends_there() -> None:
+    silent = np.where((np.arange(WINDOWS) >= 10) & (np.arange(WINDOWS) < 14), np.inf, SIGMA)
+    early = np.where(np.arange(WINDOWS) < 10, 1.0, np.where(np.arange(WINDOWS) == 14, 0.25, 0.0))
+    (only,) = stretches(early, silent, START, START + 36)
+    assert (only.end_frame, only.unseen) == (14 * 36 + 9, (0, 0))
 
 
 def test_content_that_reads_a_little_of_the_fault_does_not_prolong_it() -> None:

@@ -27,16 +27,25 @@ PART_CLEAR = 3.0
 """Standard errors and share of the level from which a window beside the stretch is taken to hold a part of it."""
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """Windows first <= w < last with the fault; ``rise``: by how much of its mean it grows from start to end, 0 where not clear of its
-    scatter."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extent:
+    """From when to when a fault is there; ``rise``: by how much of its mean it grows from start to end, 0 where not clear of its scatter.
+
+    ``unseen`` (at its start, at its end): frames about that point in which no window says anything; the point is their middle.
+    """
+
+    start_frame: int
+    end_frame: int
+    rise: float = 0.0
+    unseen: tuple[int, int] = (0, 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stretch(Extent):
+    """Windows first <= w < last with the fault."""
 
     first: int
     last: int
-    start_frame: int
-    end_frame: int
-    rise: float
     core: tuple[int, int]
     """The windows that have it from their start to their end."""
 
@@ -69,8 +78,8 @@ def stretches(
 
 
 def _trimmed(amplitude: F64, sigma: F64, first: int, last: int, level: float, spread: float) -> tuple[int, int]:
-    """Leave out windows at either end that show nothing of the fault; and those that say nothing, where the window next to them
-    shows it for a part of its time only."""
+    """Leave out windows at either end that show nothing of the fault; and those that say nothing, where the fault is not known to go
+    on beyond them: at the ends of the file it is, unless the window next to them shows it for a part of its time only."""
     speaking = (first + np.flatnonzero(np.isfinite(sigma[first:last]))).tolist()
 
     def empty(w: int) -> bool:
@@ -82,7 +91,11 @@ def _trimmed(amplitude: F64, sigma: F64, first: int, last: int, level: float, sp
     while len(speaking) > 1 and empty(speaking[-1]):
         last = speaking.pop()
     partly = [amplitude[w] < WHOLE_PART * level - PART_CLEAR * sigma[w] for w in (speaking[0], speaking[-1])]
-    return speaking[0] if partly[0] else first, speaking[-1] + 1 if partly[1] else last
+    inside = (_speaking(sigma, first - 1, -1) is not None, _speaking(sigma, last, +1) is not None)
+    return (
+        speaking[0] if partly[0] or inside[0] else first,
+        speaking[-1] + 1 if partly[1] or inside[1] else last,
+    )
 
 
 def _stretch(
@@ -108,14 +121,34 @@ def _stretch(
     head, tail = (1.0 if whole(w) else share(w) for w in (first, last - 1))
     start = float(end_frame[first]) - head * float(end_frame[first] - start_frame[first])
     end = float(start_frame[last - 1]) + tail * float(end_frame[last - 1] - start_frame[last - 1])
-    if head == 1.0 and first > 0:
-        start -= share(first - 1) * float(end_frame[first - 1] - start_frame[first - 1])
-    if tail == 1.0 and last < len(amplitude):
-        end += share(last) * float(end_frame[last] - start_frame[last])
+    unseen = [0, 0]
+    before, after = _speaking(sigma, first - 1, -1), _speaking(sigma, last, +1)
+    if head == 1.0 and before is not None:
+        there, silent = share(before), int(start_frame[first] - end_frame[before])
+        start = float(end_frame[before]) - there * float(end_frame[before] - start_frame[before])
+        if not there:  # it may have begun anywhere between
+            start, unseen[0] = start + silent / 2, silent
+    if tail == 1.0 and after is not None:
+        there, silent = share(after), int(start_frame[after] - end_frame[last - 1])
+        end = float(start_frame[after]) + there * float(end_frame[after] - start_frame[after])
+        if not there:
+            end, unseen[1] = end - silent / 2, silent
     core = (first + (head < 1.0), last - (tail < 1.0))
     if core[1] - core[0] < 1:
         core = (first, last)
-    return Stretch(first, last, round(start), max(round(end), round(start) + 1), rise, core)
+    return Stretch(
+        first=first, last=last, start_frame=round(start), end_frame=max(round(end), round(start) + 1), rise=rise, core=core,
+        unseen=(unseen[0], unseen[1]),
+    )  # fmt: skip
+
+
+def _speaking(sigma: F64, window: int, step: int) -> int | None:
+    """The first window from ``window`` on, forwards or backwards, that says anything."""
+    while 0 <= window < len(sigma):
+        if np.isfinite(sigma[window]):
+            return window
+        window += step
+    return None
 
 
 def _upper_level(amplitude: F64, sigma: F64) -> float:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from detect.findings import FindingKind
 from detect.judge.colour_course import Course
+from detect.judge.course import Extent
 from detect.judge.kinds import BY_BRIGHTNESS, Kind
 from detect.standards import Standard
 
@@ -58,9 +59,8 @@ def amount(value: float, sigma: float, unit: str) -> str:
     return f"{value:+.{digits}f} ± {sigma:.{digits}f} {unit}"
 
 
-def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: float, rise: float, doubt: str, course: str) -> str:
-    """One sentence. ``rise``: by how much of its mean it grows, or 0; ``doubt``: why it is not confirmed, or empty; ``course``: of
-    ``courses_text``."""
+def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: float, extent: Extent, doubt: str, course: str) -> str:
+    """One sentence. ``doubt``: why it is not confirmed, or empty; ``course``: of ``courses_text``."""
     worst = LETTERS[int(np.argmax(np.abs(values)))] if kind.per_head else ""
     text = _WHAT[kind.figure if kind.per_head else kind.kind].format(v=amount(value, sigma, kind.unit), h=worst)
     digits = _digits(sigma)
@@ -71,8 +71,11 @@ def text_of(kind: Kind, values: F64, heads: list[str], value: float, sigma: floa
         rest = (values.sum() - value) / 3
         text += f" ({value - rest:+.{digits}f} {kind.unit} against the other three)"
     text += course
-    if rise > 0:
-        text += f"; it grows through the stretch, to about {value * (1 + rise / 2):+.{digits}f} {kind.unit} at its end"
+    if extent.rise > 0:
+        text += f"; it grows through the stretch, to about {value * (1 + extent.rise / 2):+.{digits}f} {kind.unit} at its end"
+    for point, frames in zip(("begins", "ends"), extent.unseen, strict=True):
+        if frames:
+            text += f"; where it {point} is not seen: for {frames} frames about there the picture has nothing to show it by"
     if doubt:
         text += f"; {doubt}, so unconfirmed"
     return text[0].upper() + text[1:] + "."

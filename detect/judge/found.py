@@ -12,7 +12,7 @@ from scipy import stats
 from detect.findings import Evidence, Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
-from detect.judge.course import stretches
+from detect.judge.course import Extent, stretches
 from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
@@ -116,9 +116,9 @@ def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Findin
     if found is None:
         return None
     run = jumps.index[found[1]]
-    span = int(about.start_frame[run[0]]), int(about.end_frame[run[-1]])
+    span = Extent(start_frame=int(about.start_frame[run[0]]), end_frame=int(about.end_frame[run[-1]]))
     shots = len(np.unique(np.searchsorted(about.cuts, about.start_frame[run], side="right")))
-    return _finding(kind, about.refit(run, phase), *span, 0.0, found[0], about, shots)
+    return _finding(kind, about.refit(run, phase), span, found[0], about, shots)
 
 
 def _kinds_that_hold(
@@ -154,7 +154,7 @@ def _kinds_that_hold(
             proof = evidence(part.fit, kind.relation, kind.part, known=known)
             if not proof.holds_at(ratio):
                 continue
-            finding = _finding(kind, part, stretch.start_frame, stretch.end_frame, stretch.rise, proof, about, shots)
+            finding = _finding(kind, part, stretch, proof, about, shots)
             if finding is not None:
                 out.append(finding)
                 taken.add(kind.kind)
@@ -163,7 +163,7 @@ def _kinds_that_hold(
 
 def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken: frozenset[FindingKind]) -> list[Finding]:
     """Faults of the whole stretch that the jumps of no single relation show, and all rows together do."""
-    start, end = int(about.start_frame[jumps.index[0]]), int(about.end_frame[jumps.index[-1]])
+    whole = Extent(start_frame=int(about.start_frame[jumps.index[0]]), end_frame=int(about.end_frame[jumps.index[-1]]))
     proven = {**_timing_proven(pooled, about, taken), **_heads_proven(pooled, about, taken)}
     ratio = KNOWN_PHASE_RATIO if taken else NULL_RATIO
     own = pooled.timing.head_skew
@@ -176,7 +176,7 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
         for kind, proof in proven.items():
             sure = bool(taken) or proof.z >= ALONE_Z
             of_kind = about if sure else replace(about, phase_shown=False)
-            found.append(_finding(kind, pooled, start, end, 0.0, proof, of_kind, 0) if proof.holds_at(ratio) else None)
+            found.append(_finding(kind, pooled, whole, proof, of_kind, 0) if proof.holds_at(ratio) else None)
         return [f for f in found if f is not None]
 
     plain = made(proven)
@@ -269,9 +269,9 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
 
 
 def _finding(
-    kind: Kind, part: Pooled, start: int, end: int, rise: float, proof: Proof, about: Context, shots: int
+    kind: Kind, part: Pooled, extent: Extent, proof: Proof, about: Context, shots: int
 ) -> Finding | None:
-    """None below the limits; of what grows (``Stretch.rise``) its size at the end counts."""
+    """None below the limits; of what grows its size at the end counts."""
     figure = figure_of(part.readings, kind.figure)
     if figure is None:
         return None
@@ -285,7 +285,7 @@ def _finding(
         if about.carrier.get(family, 0.0) >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
             return None
         there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
-    at_end = abs(value) * (1 + rise / 2)
+    at_end = abs(value) * (1 + extent.rise / 2)
     if not np.isfinite(value) or at_end < about.limits.note(kind.figure) or abs(value) < _far(kind) * there:
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
@@ -314,11 +314,11 @@ def _finding(
     return Finding(
         id="",
         kind=name,
-        start_frame=start,
-        end_frame=end,
-        start_timecode=about.label(start),
-        end_timecode=about.label(end),
-        affected_pct=100 * (end - start) / max(about.programme_frames, 1),
+        start_frame=extent.start_frame,
+        end_frame=extent.end_frame,
+        start_timecode=about.label(extent.start_frame),
+        end_timecode=about.label(extent.end_frame),
+        affected_pct=100 * (extent.end_frame - extent.start_frame) / max(about.programme_frames, 1),
         heads=heads,
         value=value,
         unit=kind.unit,
@@ -326,9 +326,9 @@ def _finding(
         significance=proof.z,
         status="unconfirmed" if doubt else "confirmed",
         severity="flag" if at_end >= about.limits.flag(kind.figure) else "note",
-        text=text_of(kind, values, heads, value, sigma, rise, doubt, courses_text(kind, courses)),
+        text=text_of(kind, values, heads, value, sigma, extent, doubt, courses_text(kind, courses)),
         equivalent=None if kind == UNEQUAL_SKEW else equivalent_of(kind.kind, value, sigma, about.standard),
-        evidence=Evidence(frame=(start + end) // 2, lines=shown),
+        evidence=Evidence(frame=(extent.start_frame + extent.end_frame) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),
     )
 
