@@ -76,6 +76,22 @@ def test_a_loss_that_lasts_for_lines_or_one_long_one_is_kept() -> None:
     assert not told(many, lasting).any()
 
 
+def test_short_pieces_of_the_rulings_contrast_are_others_of_them_and_losses_of_any_other_kept() -> None:
+    """The edges of keys that rise through the picture: 48 IRE below the white about them, in pieces of any length."""
+    of_keys, of_others = [], []
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        whole, short, others = whole_lines(6), anywhere(rng, 40), anywhere(rng, 30)
+        field, line, length = (np.concatenate(p) for p in zip(whole, short, others, strict=True))
+        x0 = one_after_the_other(field, line, length)
+        contrast = np.concatenate([rng.normal(48.0, 0.5, 46), rng.uniform(15.0, 100.0, 30)])
+        found = on_rulings(field, line, x0, x0 + length, np.zeros(len(field), int), contrast, lines=LINES)
+        of_keys.append(found[:46].mean())
+        of_others.append(found[46:].mean())
+    assert min(of_keys) > 0.95
+    assert np.mean(of_others) < 0.1  # 4.8 of 85 IRE have that contrast by chance
+
+
 @pytest.mark.parametrize("count", [0, 1, 10, 300, 3000])
 def test_losses_that_fall_anywhere_are_kept(count: int) -> None:
     assert not told(anywhere(np.random.default_rng(count), count)).any()

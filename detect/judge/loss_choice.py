@@ -129,8 +129,9 @@ def choose_losses(
     number = 2 * numbers["frame"] + numbers["field"]
     taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines)
     level = np.asarray(candidates["kind"])[seen] < NOISE
+    contrast = np.asarray(candidates["contrast_ire"], float)[seen][level] if "contrast_ire" in candidates else None
     taken[seen[level]] &= ~on_rulings(
-        number[level], numbers["line"][level], numbers["x0"][level], numbers["x1"][level], shot[seen][level], lines=lines
+        number[level], numbers["line"][level], numbers["x0"][level], numbers["x1"][level], shot[seen][level], contrast, lines=lines
     )
     taken[seen] &= ~on_standing_lines(number, numbers["line"], shot[seen], standard)
     return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
