@@ -31,6 +31,8 @@ def test_a_picture_that_moves_is_told_from_one_that_stands_and_from_none(seed: i
     assert counted(noise, seed).stands_still(VIEW), "nothing to see"
     assert counted(still + noise, seed).stands_still(VIEW), "one picture"
     assert not counted(rng.gamma(2.0, 50.0, shape) + 10, seed).stands_still(VIEW), "a picture each window"
+    emptied = np.where(np.arange(WINDOWS)[:, None, None] < 3, still, 0.0) + noise
+    assert not counted(emptied, seed).stands_still(VIEW), "a picture that gives way to an empty one"
     assert not counted((still + noise)[:2], seed).stands_still(VIEW), "too few windows to say"
 
 

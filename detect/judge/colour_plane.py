@@ -30,8 +30,11 @@ PARTS = ("chroma_re_v", "chroma_im_u", "chroma_cross")
 
 
 def in_subcarrier_plane(chunk: Chunk) -> Chunk:
-    """Saturation and hue of a chunk as U and V have them; as they are where readings do not hold what that needs."""
-    if "chroma_re_v" not in chunk.sums:
+    """Saturation and hue of a chunk as U and V have them; as they are where readings do not hold what that needs.
+
+    Those of 625 lines do not: what turns all lines alike there, after the V switch has been undone, turned Cb and Cr.
+    """
+    if "chroma_re_v" not in chunk.sums or not chunk.sums["chroma_re_v"].weight.any():
         return chunk
     re, im, v = (chunk.sums[k] for k in ("chroma_re", "chroma_im", "chroma_re_v"))
     more = np.float32(V_OVER_U**2 - 1)

@@ -33,8 +33,10 @@ LEAST_STRENGTH = 6.0
 LEAST_PICTURES = 1.5
 """Independent pictures below which a finding stays unconfirmed (five windows of one static shot count as 1.0 to 1.3)."""
 LEAST_DETAIL = 0.15
-"""Share of the places of a picture (rows by sections of the line) whose detail must be there in every window: with less, the picture is
-flat, and its bands may be all there is to see (house value, between flat or striped simulated pictures and a page of text)."""
+"""Share of the places of a picture (rows by sections of the line) that must hold detail, in the mean of the windows: with less, the picture
+is flat, and its bands may be all there is to see (house value, between flat or striped simulated pictures and a page of text)."""
+DETAIL = 1.0
+"""Weight of a place in a frame from which it holds detail: from there its lines tell displacement to a sample."""
 LEAST_MOVING = 0.06
 """... and by how much of itself that detail changes from window to window where anything moves (house value, between still simulated
 pictures and one held in the hand)."""
@@ -136,7 +138,7 @@ class PictureCount:
         self._windows += 1
 
     def _add_detail(self, detail: F64) -> None:
-        sums = np.stack([np.ones_like(detail), detail > 0, detail, detail**2])
+        sums = np.stack([np.ones_like(detail), detail, detail**2])
         self._detail = sums if self._detail is None else self._detail + sums
 
     def add_count(self, other: PictureCount) -> None:
@@ -151,9 +153,9 @@ class PictureCount:
         """Whether there is but one picture, or none, to see: no detail, or detail that does not move."""
         if self._detail is None:
             return False
-        count, there, total, squares = self._detail[:, view.top + EDGE_ROWS : view.bottom - EDGE_ROWS]
+        count, total, squares = self._detail[:, view.top + EDGE_ROWS : view.bottom - EDGE_ROWS]
         windows = int(count.max(initial=0))
-        detailed = there == windows
+        detailed = total >= DETAIL * windows
         if windows < FEWEST_WINDOWS:
             return False
         if detailed.mean() < LEAST_DETAIL:

@@ -73,6 +73,9 @@ UNCORRECTED_SCALLOP_SCALE = 0.75
 
 MOST_LOG_GAIN = 1.2
 """Gains of 3.3 and more are not believed when hue is corrected for them."""
+CLEAR_COLOUR = 4.5
+"""Standard errors from which saturation, hue and response of a head are clear of nought: content has bands of colour and of texture of its
+own, and beside large errors of timing it imitated them at four (house value)."""
 SCALLOP_FLOOR_NS = {"525": 0.6, "625": 1.5}
 """Standard error below which no scallop is claimed; in 625 there is no hue along the line to read it from (same source)."""
 SKEW_FLOOR_NS = 0.6
@@ -89,6 +92,9 @@ GROWTH_ERROR = 0.03
 HUE_DEG_OF_SATURATION = 3.0
 """Error of a head's hue where its saturation is off by 100 %, falling with the square of that: hue and gain are read from the same
 products (same source)."""
+OF_PLANE = 0.15
+"""Error of a head's hue in 625 lines as a share of it: whether Cb and Cr turned or U and V, which read 0.71 to 1.41 of each other as the
+picture is blue or red, is not told there."""
 OF_BRIGHTNESS = {"saturation_luma": 0.02, "hue_luma": 0.04}
 """Error of differential gain (%) and phase (degrees) for each % by which the saturation of the head is off (same source)."""
 MOST_LOST = 0.1
@@ -140,8 +146,8 @@ def _hue_gain(fit: WheelFit) -> F64:
 
 
 def hue_from_timing(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> F64:
-    """Jumps of hue that the scallop makes between burst and mid-line, (4,): not the heads' own."""
-    if standard.short_name != "525" or timing.whole_lines:
+    """Jumps of hue that the scallop makes between burst and mid-line, (4,): not the heads' own. In 625 they alternate: none."""
+    if standard.alternating_v or timing.whole_lines:
         return np.zeros(HEADS)
     design = timing_design(rows, view, standard, fit.phase_lines)
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
@@ -206,9 +212,12 @@ def stretch_readings(
     response = [offsets(f"response_{mhz:g}", "response") for mhz in RESPONSE_MHZ]
     response = [replace(r, sigma=np.hypot(r.sigma, RESPONSE_OF_NOISE * np.nan_to_num(noise.value))) for r in response]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
-    hue = None  # in 625 lines a phase error alternates with the V switch: a decoder averages it away, and no figure per head is left
-    if standard.short_name == "525":
-        hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), view, timing, saturation, shots)
+    hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), view, timing, saturation, shots)
+    # in 625 a phase error of the tape alternates with the V switch, and a decoder averages it away: nought would be no figure
+    hue_told = not standard.alternating_v or _turned(hue)
+    if standard.alternating_v:
+        hue = replace(hue, sigma=np.hypot(hue.sigma, OF_PLANE * hue.value))
+
     def by_luma(relation: str) -> HeadValues | None:
         return _by_luma(rows, view, standard, fit, relation, saturation, timing, shots)
 
@@ -217,9 +226,9 @@ def stretch_readings(
         **_timing_figures(timing, standard, shots, saturation),
         head_skew_ns=_head_skew(timing, shots),
         saturation_pct=saturation.published(),
-        hue_deg=hue.published() if hue is not None else None,
+        hue_deg=hue.published() if hue_told else None,
         differential_gain_pct=by_luma("saturation_luma") if within is None else None,
-        differential_phase_deg=by_luma("hue_luma") if within is None and hue is not None else None,
+        differential_phase_deg=by_luma("hue_luma") if within is None and not standard.alternating_v else None,
         level_ire=offsets("level", "level").published(),
         noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet)).published(),
         response_db=at_3.published(),
@@ -230,6 +239,11 @@ def stretch_readings(
         ),
     )
     return widened(readings, doubt), timing
+
+
+def _turned(hue: Offsets) -> bool:
+    """Whether any head turns the hue of all its lines alike, beyond doubt."""
+    return bool((np.abs(hue.value) > CLEAR_COLOUR * hue.sigma).any())
 
 
 def _detail(noise: Offsets, rows: Rows, standard: Standard, fit: WheelFit, quiet: Quiet | None) -> float:
@@ -316,9 +330,11 @@ def saturation_terms(view: View, standard: Standard) -> HeadTerms:
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
     """What scallop and gain make of the rows of hue."""
     design = timing_design(rows, view, standard, fit.phase_lines)
+    gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
+    if standard.alternating_v:  # what scallop turns alternates, and is averaged away
+        return HeadTerms(common=True, gain=gain)
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
     known = None if timing.whole_lines else scallop * hue_of_scallop(standard, view, fit.phase_lines)
-    gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
     return HeadTerms(common=True, mixed=comb_steps(rows, view, standard, fit.phase_lines, timing), known=known, gain=gain)
 
 

@@ -32,6 +32,9 @@ _WHAT = {
 }
 
 
+DOES_NOT_ALTERNATE = "; on all its lines alike, where a phase error of a 625-line tape would alternate from line to line"
+
+
 def courses_text(kind: Kind, courses: dict[str, Course]) -> str:
     """What brightness and place along the line do to the heads named."""
     text = ""

@@ -15,8 +15,8 @@ from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import Extent, stretches
 from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
-from detect.judge.figures import hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
-from detect.judge.finding_text import LETTERS, courses_text, equivalent_of, text_of
+from detect.judge.figures import CLEAR_COLOUR, hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
+from detect.judge.finding_text import DOES_NOT_ALTERNATE, LETTERS, courses_text, equivalent_of, text_of
 from detect.judge.kinds import BY_BRIGHTNESS, KINDS, OF_HEADS, TIMING, UNEQUAL_SKEW, Kind
 from detect.judge.limits import Limits
 from detect.judge.passing import passing_noise
@@ -36,9 +36,6 @@ CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 CLEAR_BY_BRIGHTNESS = 5.0
 """The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
-CLEAR_COLOUR = 4.5
-"""The same of saturation, hue and response: content has bands of colour and of texture of its own, and beside large errors of timing it
-imitated them at four (house value)."""
 ALONE_Z = float(stats.norm.isf(0.5e-3 / 525))
 """Significance from which a kind confirms itself where no other has shown the phase: it was chosen among 525, and one chance in a thousand
 is allowed for all of them."""
@@ -128,7 +125,7 @@ def _kinds_that_hold(
     out: list[Finding] = []
     taken: set[FindingKind] = set(known_kinds)
     for kind in KINDS:
-        if kind.kind in taken or (about.standard.short_name == "625" and kind.relation in ("hue", "hue_ramp")):
+        if kind.kind in taken or (about.standard.alternating_v and kind.relation == "hue_ramp"):
             continue
         if kind.kind == "velocity_error" and ("scallop" in taken or pooled.readings.scallop_ns is not None):
             continue  # the same fault, told as what makes it
@@ -305,7 +302,10 @@ def _finding(
     if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
         words.add("averaged")
     courses: dict[str, Course] = {}
-    if kind.kind in COLOUR_KINDS:
+    steady = about.standard.alternating_v and kind.kind == "hue_banding"
+    if steady:
+        words.add("does_not_alternate")
+    elif kind.kind in COLOUR_KINDS:
         for h in heads:
             courses[h] = course_of(kind.kind, LETTERS.index(h), values, there, part, about.view, about.standard)
         words.update(*(course.words for course in courses.values()))
@@ -326,7 +326,7 @@ def _finding(
         significance=proof.z,
         status="unconfirmed" if doubt else "confirmed",
         severity="flag" if at_end >= about.limits.flag(kind.figure) else "note",
-        text=text_of(kind, values, heads, value, sigma, extent, doubt, courses_text(kind, courses)),
+        text=text_of(kind, values, heads, value, sigma, extent, doubt, DOES_NOT_ALTERNATE if steady else courses_text(kind, courses)),
         equivalent=None if kind == UNEQUAL_SKEW else equivalent_of(kind.kind, value, sigma, about.standard),
         evidence=Evidence(frame=(extent.start_frame + extent.end_frame) // 2, lines=shown),
         causes=causes_for(name, words=frozenset(words)),

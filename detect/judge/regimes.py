@@ -59,6 +59,9 @@ CLEAR_NS = 2.0
 LEFT_OVER_NS = 20.0
 """A scallop up to here behind a line corrector may be a tenth of a large one that a velocity corrector has left (common practice, no
 single source: they take nine tenths); only the error along the line is told then."""
+ONE_LINE_NS = 3.0
+"""Errors that a velocity corrector leaves in one line of every pass are tens of ns (house value); a large fault of hue makes a hundredth of
+this of its rows."""
 SUBTLE_NS = 1.0
 """Heads and skew that content may imitate however long it is looked at: large faults of saturation do so."""
 EDGES_MOVE = 40.0
@@ -172,8 +175,9 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
     corrected = picture.fit(standard, phase, model="corrected")
     bent = picture.fit(standard, phase, has=SKEW)
     decided = _decided(standard, free, right, bent, corrected, evident=evident)
-    ends = [(picture.fit(standard, phase, model=model, has=has, any_reference=True).chi_square, has) for model, has in ENDS]
-    alone, which = min((chi_square + (sum(has) - 1) * PRICE, has) for chi_square, has in ends)
+    ends = [(picture.fit(standard, phase, model=model, has=has, any_reference=True), has) for model, has in ENDS]
+    seen = [(end.chi_square + (sum(has) - 1) * PRICE, has) for end, has in ends if np.abs(end.value[:ALL_FIGURES]).max() >= ONE_LINE_NS]
+    alone, which = min(seen, default=(np.inf, SCALLOP))
     if min(free.chi_square + 4 * PRICE, right.chi_square, corrected.chi_square) - alone > LIKELIER:
         nothing = time_base_of("undetermined", free.value[:5], free.cov[:5, :5], standard, scallop_known=False, gain=decided.gain)
         return replace(nothing, velocity_ns=float("nan"), velocity_sigma_ns=float("nan"), one_line=which == STEPS)
