@@ -112,6 +112,30 @@ def test_light_with_high_scores_is_no_more_believed() -> None:
     assert choose(arrays).sum() == 0
 
 
+def confetti(rng: np.random.Generator) -> tuple[Arrays, Arrays]:
+    """Light with near misses in the lower lines of a first shot of 300 frames, and 24 dashes all over it and the next."""
+    light = glints(rng)
+    light["line"] = rng.integers(150, 235, len(light["line"]))
+    light["frame"] = np.sort(rng.integers(0, 300, len(light["line"])))
+    dashes = candidates(np.full(24, 6.0), rng, length=8)
+    dashes["line"] = rng.integers(5, 140, 24)
+    dashes["frame"] = np.sort(rng.integers(0, 340, 24))
+    return light, dashes
+
+
+def test_short_dashes_all_over_a_picture_with_light_are_confetti_and_longer_ones_losses() -> None:
+    """Losses are longer than a microsecond as a rule (common practice, no single source)."""
+    rng = np.random.default_rng(21)
+    light, dashes = confetti(rng)
+    arrays, origin = joined(light, dashes)
+    assert not choose(arrays, cuts=[300])[origin == 1].any()
+    long = dashes | {"x1": dashes["x0"] + 27}
+    arrays, origin = joined(light, long)
+    assert choose(arrays, cuts=[300])[origin == 1].mean() > 0.9
+    arrays, origin = joined(dashes)
+    assert choose(arrays, cuts=[300]).all(), "without light they are losses, however short"
+
+
 def test_a_loss_beside_the_light_is_taken() -> None:
     rng = np.random.default_rng(13)
     light = glints(rng)

@@ -1,9 +1,10 @@
 """Which candidate losses are taken for losses: the score, the picture's own light, and the wheel.
 
-The score of a candidate (log odds) is right for ordinary pictures. Four things are known only afterwards:
+The score of a candidate (log odds) is right for ordinary pictures. What follows is known only afterwards:
 
 * *light*: glints, sequins and dirt on film leave near misses, which tell how many false ones to expect among them
   (``loss_light``); the threshold rises there, and falls elsewhere for what leaks nothing;
+* *light* in dashes under a microsecond, many of them and hardly a longer one, is confetti or snow;
 * *the picture*: where a field cannot be predicted at all, many candidates of any look stand just below the threshold;
   the number of false ones above it is predicted from them;
 * *what moves*: thin edges that fall on a line of their own now and then keep to a course (``loss_tracks``), and level
@@ -62,6 +63,13 @@ MOST_LINES = 1024
 """More than a field has, so that neighbouring fields share no line."""
 SHORTEST_SAMPLES = 6
 """A loss shorter than 0.45 us is not believed: none under about 0.5 us (common practice)."""
+SHORT_SAMPLES = 13.5
+"""1 us: losses are longer as a rule, the mode at 1 to 2 us (common practice, no single source). Confetti, snow and sparks are not."""
+SHORT_SHARE, SHORT_CHANCE = 0.25, 1e-4
+"""Share of a tape's losses that may be shorter, at most (0.1 where they are log-normal about 3 us: house practice), and the chance of
+so many or more below which they are the picture's (binomial)."""
+SAME_SCENE_S = 5.0
+"""What flies through a shot flies through those beside it, so near in time, where it may be too little to show as light (house value)."""
 LONGEST_SHOT_S = 20.0
 SOURCES_TO_DECOYS = 2.0
 """Compensators copy from four lines, decoys repeat two that none copies from: so many false ones for each decoy."""
@@ -134,7 +142,7 @@ def choose_losses(
         number[level], numbers["line"][level], numbers["x0"][level], numbers["x1"][level], shot[seen][level], contrast, lines=lines
     )
     taken[seen] &= ~on_standing_lines(number, numbers["line"], shot[seen], standard)
-    return np.asarray(taken & ~_kept_to_picture(candidates, taken, shot, np.asarray(cuts), standard))
+    return np.asarray(taken & ~_of_light(candidates, taken, shot, np.asarray(cuts), standard, alone=gain == 0))
 
 
 def shares_piece(
@@ -154,29 +162,41 @@ def shares_piece(
     return out
 
 
-def _kept_to_picture(
-    candidates: Mapping[str, NDArray[Any]], taken: NDArray[np.bool_], shot: NDArray[np.int64], cuts: NDArray[Any], standard: Standard
+def _of_light(
+    candidates: Mapping[str, NDArray[Any]], taken: NDArray[np.bool_], shot: NDArray[np.int64], cuts: NDArray[Any], standard: Standard,
+    *, alone: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
-    """True for losses of shots that glint, where they keep to a part of the picture."""
+    """True for losses of shots that glint, where they keep to a part of the picture, or, of those ``alone`` (not explained by the wheel),
+    the short ones where far more are short than losses are."""
     out = np.zeros(len(taken), bool)
-    frame, half, line = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line"))
+    frame, half, line, x0, x1 = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line", "x0", "x1"))
+    short = alone & (x1 - x0 < SHORT_SAMPLES)
     length = max(1, round(LONGEST_SHOT_S * float(standard.frame_rate)))
     stretch = frame // length
     bounds = np.concatenate([[0], cuts, [int(frame.max()) + 1]])
     seen = taken & (np.asarray(candidates["kind"]) < COMPENSATED)
+    lit = np.zeros(len(taken), bool)
     for key in np.unique(np.stack([shot, stretch])[:, seen], axis=1).T:
         here = (shot == key[0]) & (stretch == key[1])
         mine = here & seen
         first, after = max(int(bounds[key[0]]), key[1] * length), min(int(bounds[key[0] + 1]), (key[1] + 1) * length)
-        if not keeps_to_picture(2 * frame[mine] + half[mine], line[mine], standard, fields=2 * (after - first)):
+        kept = keeps_to_picture(2 * frame[mine] + half[mine], line[mine], standard, fields=2 * (after - first))
+        if not kept and not (mine & short).any():
             continue
         light = loss_light.light_pct(
             {name: values[here] for name, values in candidates.items()}, likely=LIKELY, shot=shot[here],
             frame_rate=float(standard.frame_rate), frames=int(np.ptp(frame[here])) + 1, lines=FIELD_LINES[standard.short_name],
         )  # fmt: skip
         if light >= KEPT_LIGHT_PCT:
-            out |= mine
-    return out
+            lit |= mine
+            out |= mine & kept
+    tiny = stats.binom.sf(int((lit & short).sum()) - 1, int((lit & alone).sum()), SHORT_SHARE) <= SHORT_CHANCE
+    if not tiny:
+        return out
+    there = np.sort(frame[lit & short])
+    at = np.searchsorted(there, frame)
+    near = np.minimum(np.abs(there[np.maximum(at - 1, 0)] - frame), np.abs(there[np.minimum(at, len(there) - 1)] - frame))
+    return np.asarray(out | (seen & short & (near <= SAME_SCENE_S * float(standard.frame_rate))))
 
 
 def _striped(
