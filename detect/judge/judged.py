@@ -157,14 +157,21 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
         if turned_in_components(plain, mask_of(file, members), file.view, file.standard, at, height=file.height):
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()
-    won = won_by_decoder(rows, views, file.standard, phase)
-    best = max(won, key=lambda name: won[name])
     odds = DELAY_LINE_ODDS if file.standard.alternating_v else DECODER_ODDS
-    clear = won[best] - won["one"] > 2 * odds and won[best] > AVERAGED_OVER_PLAIN * won["one"]
-    if not clear:
+    best = _clear_of_plain(won_by_decoder(rows, views, file.standard, phase), odds)
+    if best is None and not file.standard.alternating_v:
+        # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are
+        best = _clear_of_plain(won_by_decoder(rows, views, file.standard, phase, own=True), odds)
+    if best is None:
         return file
     combed = {} if file.standard.alternating_v else {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()}
     return replace(file, view=views[best], doubt={**file.doubt, **combed})
+
+
+def _clear_of_plain(won: Mapping[str, float], odds: float) -> str | None:
+    """The decoder that explains best, if clearly better than lines taken as they are."""
+    best = max(won, key=lambda name: won[name])
+    return best if won[best] - won["one"] > 2 * odds and won[best] > AVERAGED_OVER_PLAIN * won["one"] else None
 
 
 def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float | None:
@@ -175,34 +182,38 @@ def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float |
     return fit.phase_lines if wheel_found(fit) and fit.null_ratio >= SURE_RATIO else None
 
 
-def won_by_decoder(rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None) -> dict[str, float]:
-    """Chi-square that the heads win in chroma as each of ``views`` sees it, at the ``phase`` that all else shows, or at its own.
+def won_by_decoder(
+    rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None, *, own: bool = False
+) -> dict[str, float]:
+    """Chi-square that the heads win in chroma as each of ``views`` sees it, at the ``phase`` that all else shows, or at its own; ``own``:
+    without steps common to all boundaries.
 
     A comb fails on the lines beside a boundary at which colour changes, and leaves subcarrier in their luminance: detail and noise then
     step a line before the boundary, or after it. So phases nearby are asked too, and believed where chroma explains far more there than
     it does at ``phase`` under any view.
     """
-    won = {name: _won_by_chroma(rows, view, standard, phase) for name, view in views.items()}
+    own = own or standard.alternating_v
+    won = {name: _won_by_chroma(rows, view, standard, phase, own) for name, view in views.items()}
     if phase is None:
         return won
     steps = BESIDE_LINES / BESIDE_STEP
     around = phase + BESIDE_STEP * np.arange(-steps, steps + 1)
-    best = {name: max(_won_by_chroma(rows, view, standard, float(at)) for at in around) for name, view in views.items()}
+    best = {name: max(_won_by_chroma(rows, view, standard, float(at), own) for at in around) for name, view in views.items()}
     return best if max(best.values()) > BESIDE_OVER_PHASE * max(won.values()) else won
 
 
-def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None) -> float:
+def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None, own: bool) -> float:
     """Chi-square that steps at the heads' boundaries win in saturation, and in 525 in hue.
 
-    In 525 those common to all boundaries count too. In 625 a scallop makes those of saturation, by either decoder, and the heads' own
-    alone tell them apart. At ``phase``, or else at the phase that suits the view best.
+    In 525 those common to all boundaries count too, unless only the heads' ``own`` are asked. In 625 a scallop makes those of saturation,
+    by either decoder, and the heads' own alone tell them apart. At ``phase``, or else at the phase that suits the view best.
     """
     if phase is None:
         phase = fit_wheel(rows, view, standard).phase_lines
     relations = ("saturation",) if standard.alternating_v else ("saturation", "hue")
     terms = HeadTerms(common=True, first_line=standard.alternating_v)
     heads = [fit_heads(rows, view, standard, relation, phase, terms) for relation in relations]
-    if standard.alternating_v:
+    if own:
         return sum((HEADS - 1) * h.square_at(standard, phase) for h in heads if h is not None)
     return sum(h.explained(standard, phase) for h in heads if h is not None)
 

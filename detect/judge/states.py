@@ -29,6 +29,8 @@ RELOCK_RATIO = 8.0
 phase. Re-locks reach many times this (docs/evidence.md)."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
+ONE_PHASE_LINES = 0.5
+"""Phases nearer to each other are one: as near as phase is promised."""
 FEWEST_WINDOWS = 2
 """A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
 
@@ -89,7 +91,25 @@ def settled(file: JudgedFile, parts: list[NDArray[np.int64]]) -> list[tuple[NDAr
             before.seen.add(now.seen)
             now = _Stretch.of(file, np.concatenate([before.members, now.members]), before.seen)
         out.append(now)
-    return [(s.members, seen_in_part(file, s.members, pool_of(file, s.members, None))) for s in out]
+    pools = [(s.members, seen_in_part(file, s.members, pool_of(file, s.members, None))) for s in out]
+    return _joined_where_alike(file, pools)
+
+
+def _joined_where_alike(file: JudgedFile, pools: list[tuple[NDArray[np.int64], Pooled]]) -> list[tuple[NDArray[np.int64], Pooled]]:
+    """Neighbours that turn out to stand at one phase, all rows considered, are one stretch."""
+    kept: list[tuple[NDArray[np.int64], Pooled]] = []
+    for members, pool in pools:
+        if kept and wheel_found(kept[-1][1].fit) and wheel_found(pool.fit) and _alike(kept[-1][1].fit, pool.fit, file.standard):
+            together = np.concatenate([kept[-1][0], members])
+            kept[-1] = together, seen_in_part(file, together, pool_of(file, together, None))
+        else:
+            kept.append((members, pool))
+    return kept
+
+
+def _alike(one: WheelFit, other: WheelFit, standard: Standard) -> bool:
+    period = float(standard.lines_per_pass)
+    return abs((one.phase_lines - other.phase_lines + period / 2) % period - period / 2) <= ONE_PHASE_LINES
 
 
 @dataclass(frozen=True, slots=True)
