@@ -47,6 +47,10 @@ def test_a_relock_inside_a_window_is_placed_within_half_a_second() -> None:
     relocks = [f for f in findings.findings if f.kind == "relock"]
     assert len(relocks) == 1
     assert abs(relocks[0].start_frame - 131) <= 15
+    # the window that holds some of both phases, of which most is lost, has no part in the figures of the whole
+    saturation = findings.summary.saturation_pct
+    assert saturation is not None
+    assert min(saturation.values) == pytest.approx(-6.1, abs=0.3)  # 0.92 against the mean of 1, 1, 0.92, 1
 
 
 @pytest.mark.long

@@ -101,7 +101,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     snr = noise.published.value if noise is not None else None
     if noise is not None and noise.sure and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))
-    figures = main[0].readings if main else WindowReadings()
+    figures = _figures_of(file, *main, relocks) if main else WindowReadings()
     if noise is not None:
         figures = widened(figures, {"noise": noise.hidden})
     wheel_ns = _displaced_by_wheel(file, main[0] if main else None)
@@ -180,6 +180,16 @@ def _windows(
             figures = window_readings(pooled, jumps, inside, file.view, file.standard, shots=shots, doubt=file.doubt)
         out.append(Window(start_frame=a, end_frame=b, start_timecode=file.label(a), shots=shots, readings=figures))
     return out
+
+
+def _figures_of(file: JudgedFile, pooled: Pooled, members: NDArray[np.int64], relocks: list[Finding]) -> WindowReadings:
+    """What a stretch reads, without windows in which the wheel goes to another phase or comes from it: those hold some of both."""
+    changes = np.array([f.start_frame for f in relocks], np.int64)
+    start, end = file.start[members, None], file.end[members, None]
+    mixed = ((start < changes) & (changes < end)).any(axis=1)
+    if not mixed.any() or mixed.all():
+        return pooled.readings
+    return pool_of(file, members[~mixed], pooled.fit.phase_lines).readings
 
 
 def _displaced_by_wheel(file: JudgedFile, main: Pooled | None) -> NDArray[np.float64] | None:
