@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from detect.judge.limits import default_limits
+from detect.judge.verdict import judge
 from synthetic_clips.deck import DeckFaults, Onset, Relock
-from tests.bench_material import MEMORY, Case, beginning, played
+from synthetic_clips.rasters import raster
+from synthetic_clips.timebase import wheel_rows
+from tests.bench_material import MEMORY, Case, beginning, in_memory, played, rendered
 
 
 def tape(faults: DeckFaults, *, seed: int, content: str = "varied", seconds: float = 5.0) -> Case:
@@ -35,6 +42,30 @@ def test_in_625_a_hue_error_that_alternates_is_no_loss_of_saturation() -> None:
     # products of adjacent lines would read -4.4 % here
     assert got is None or np.abs(np.array(got.values, float)).max() < 1.0
     assert "saturation_banding" not in {f.kind for f in findings.findings}
+    # nor is it no hue at all: nought would be a figure
+    assert findings.summary.hue_deg is None
+    assert "hue_banding" not in {f.kind for f in findings.findings}
+
+
+@pytest.mark.long
+def test_in_625_colour_that_a_head_turns_on_all_its_lines_alike_is_told(tmp_path: Path) -> None:
+    """As a processor after the decoder, or material of another standard, has it: 2 degrees in the (Cb, Cr) plane on the lines of head C."""
+    faults = DeckFaults(standard="625", phase_lines=5.0, blanking="reinserted", saturation_follows_response=False)
+    case = tape(faults, seed=2)
+    heads = wheel_rows(raster(case.height), faults.wheel_at(0)).heads
+    angle = np.radians(np.where(heads == 2, 2.0, 0.0))[:, None]
+
+    def turned() -> Iterator[tuple[np.ndarray, ...]]:
+        for y, cb, cr in rendered(case):
+            blue, red = cb - 512.0, cr - 512.0
+            both = blue * np.cos(angle) - red * np.sin(angle), blue * np.sin(angle) + red * np.cos(angle)
+            yield (np.array(y), *(np.rint(512 + plane).astype(np.uint16) for plane in both))
+
+    findings = judge(in_memory(turned(), case, tmp_path / "turned.readings.zip"), default_limits())
+    (hue,) = [f for f in findings.findings if f.kind == "hue_banding"]
+    assert hue.value == pytest.approx(1.5, abs=0.2)  # against the mean of 0, 0, 2, 0
+    assert hue.status == "confirmed"
+    assert "alternate" in hue.text
 
 
 @pytest.mark.long

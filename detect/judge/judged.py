@@ -203,16 +203,15 @@ def won_by_decoder(
 
 
 def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None, own: bool) -> float:
-    """Chi-square that steps at the heads' boundaries win in saturation, and in 525 in hue.
+    """Chi-square that steps at the heads' boundaries win in saturation and in hue.
 
     In 525 those common to all boundaries count too, unless only the heads' ``own`` are asked. In 625 a scallop makes those of saturation,
     by either decoder, and the heads' own alone tell them apart. At ``phase``, or else at the phase that suits the view best.
     """
     if phase is None:
         phase = fit_wheel(rows, view, standard).phase_lines
-    relations = ("saturation",) if standard.alternating_v else ("saturation", "hue")
-    terms = HeadTerms(common=True, first_line=standard.alternating_v)
-    heads = [fit_heads(rows, view, standard, relation, phase, terms) for relation in relations]
+    terms = {"saturation": HeadTerms(common=True, first_line=standard.alternating_v), "hue": HeadTerms(common=True)}
+    heads = [fit_heads(rows, view, standard, relation, phase, of) for relation, of in terms.items()]
     if own:
         return sum((HEADS - 1) * h.square_at(standard, phase) for h in heads if h is not None)
     return sum(h.explained(standard, phase) for h in heads if h is not None)
