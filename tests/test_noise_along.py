@@ -8,17 +8,19 @@ from scipy import stats
 
 from detect.judge.noise_along import NoiseAlong, noise_along
 from detect.judge.rows import INDEX, RELATIONS, Rows
-from detect.standards import STD_525
-from tests.drawn_rows import HEIGHT, PERIOD, PHASE, VIEW
+from detect.judge.wheel import View
+from detect.standards import STD_525, STD_625, Standard
+from tests.drawn_rows import HEIGHT, PERIOD, PHASE
 
 
-def seen(noise_db: np.ndarray, seed: int, scatter_db: float = 0.3) -> NoiseAlong:
-    """The plain pair relation of a noise (HEIGHT,) in dB."""
-    rows = Rows(np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT)))
+def seen(noise_db: np.ndarray, seed: int, scatter_db: float = 0.3, standard: Standard = STD_525) -> NoiseAlong:
+    """The plain pair relation of a noise (rows,) in dB."""
+    height = len(noise_db)
+    rows = Rows(np.zeros((len(RELATIONS), height)), np.zeros((len(RELATIONS), height)))
     k = INDEX["noise"]
-    rows.ratio[k, :-2] = noise_db[2:] - noise_db[:-2] + np.random.default_rng(seed).normal(0, scatter_db, HEIGHT - 2)
+    rows.ratio[k, :-2] = noise_db[2:] - noise_db[:-2] + np.random.default_rng(seed).normal(0, scatter_db, height - 2)
     rows.weight[k, :-2] = 1.0
-    found = noise_along(rows, VIEW, STD_525, PHASE)
+    found = noise_along(rows, View(0, height), standard, PHASE)
     assert found is not None
     return found
 
@@ -66,3 +68,13 @@ def test_errors_are_as_large_as_they_say_where_there_is_nothing() -> None:
     low, _ = stats.binom.interval(0.999, len(z), stats.norm.cdf(1) - stats.norm.cdf(-1))
     assert np.count_nonzero(np.abs(z) < 1) >= low
     assert not any(f.clear for f in found)
+
+
+def test_nor_are_two_lines_on_either_side_in_625() -> None:
+    """The subcarrier of 625 lines repeats after two (BT.1700), so a comb reaches two lines over a head change."""
+    lines_in = (np.arange(576) / 2 - PHASE) % 15.625
+    found = seen(np.where((lines_in < 2) | (lines_in >= 15.625 - 2), 4.0, 0.0), 1, standard=STD_625)
+    assert not found.clear
+    end = seen(np.where(lines_in > 12, 3.0, 0.0), 1, standard=STD_625)
+    assert end.clear
+    assert end.worst == 1

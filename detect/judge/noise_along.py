@@ -2,7 +2,7 @@
 
 Two shapes are fitted to the noise relation together with the heads' own offsets: a slope, as sin(theta), and a bow, as -cos(theta).
 Evidence is asked as of every fault: against the same fit at periods no wheel has, and at periods near the wheel's. What the first and
-the last line of every pass have by themselves is fitted besides and left out: beside a head change a decoder that combs leaves subcarrier
+the last lines of every pass have by themselves is fitted besides and left out: beside a head change a decoder that combs leaves subcarrier
 in the luminance, which reads as noise.
 """
 
@@ -29,8 +29,9 @@ F64 = NDArray[np.float64]
 CLEAR = 3.0
 """Standard errors a figure must be away from zero, as ``found.CLEAR``."""
 SHAPES = 2
-BESIDE = 2
-"""Columns of what first and last lines have by themselves."""
+BESIDE = {"525": (2,), "625": (2, 4)}
+"""Rows from a head change up to which a decoder that combs reaches: one line of the field in 525, two in 625, whose subcarrier repeats
+after two. The first and last lines, so many each, have something by themselves."""
 ENDS = np.array([[-0.5, 1.0], [0.5, 1.0]])
 """What slope and bow make of start and end of a pass against its middle."""
 
@@ -54,7 +55,7 @@ class NoiseAlong:
 
 
 def _reads(standard: Standard, view: View, phase: float) -> F64:
-    """What slope and bow (ends against middle), the heads B, C, D against A, and first and last lines read, (bottom, 7)."""
+    """What slope and bow (ends against middle), the heads B, C, D against A, and first and last lines read, (bottom, 7 or 9)."""
     rows = np.arange(view.bottom, dtype=np.float64)
     middle = line_fraction(standard, ACTIVE_SAMPLES / 2)
 
@@ -63,8 +64,10 @@ def _reads(standard: Standard, view: View, phase: float) -> F64:
         return np.stack([skew_shape(at), scallop_shape(at)], axis=1)
 
     def beside(row: F64) -> F64:
-        before, own, after = (pass_of(standard, phase, row + k) for k in (-2, 0, 2))
-        return np.stack([before != own, after != own], axis=1).astype(np.float64)
+        own = pass_of(standard, phase, row)
+        near = [pass_of(standard, phase, row + sign * away) != own for away in BESIDE[standard.short_name] for sign in (-1, 1)]
+        ends = [a & ~b for a, b in zip(near[2:], near[:-2], strict=True)]  # the second lines are none of the first
+        return np.stack([*near[:2], *ends], axis=1).astype(np.float64)
 
     heads = head_readings(standard, view, "noise", phase).reads()[:, : HEADS - 1]
     return np.hstack([shapes(rows + 2) - shapes(rows), heads, beside(rows + 2) - beside(rows)])
@@ -94,7 +97,7 @@ def noise_along(rows: Rows, view: View, standard: Standard, phase: float) -> Noi
     others_off = white.data - white.basis(reads)[:, SHAPES:] @ value[SHAPES:]
 
     def square(at: Standard, p: float, data: F64) -> float:
-        return _square(*_fit(white.basis(_reads(at, view, p)[:, :-BESIDE]), data))
+        return _square(*_fit(white.basis(_reads(at, view, p)[:, : SHAPES + HEADS - 1]), data))
 
     proof = proof_of(
         square(standard, phase, others_off),
