@@ -85,7 +85,7 @@ def test_a_kind_that_shows_the_phase_alone_must_stand_out_of_all_phases(
     asked: list[bool] = []
     monkeypatch.setattr(found, "_timing_proven", lambda *_: {})
     monkeypatch.setattr(found, "_heads_proven", lambda *_: {kind: Proof(60.0, 10.0, 0.5, z)} if not asked else {})
-    monkeypatch.setattr(found, "_finding", lambda *about: asked.append(about[6].phase_shown))
+    monkeypatch.setattr(found, "_finding", lambda *about: asked.append(about[4].phase_shown))
     part_of_tape: Any = SimpleNamespace(timing=SimpleNamespace(head_skew=None))
     jumps: Any = SimpleNamespace(index=np.arange(2))
     windows = Context(
