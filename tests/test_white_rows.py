@@ -133,7 +133,7 @@ def test_the_square_of_a_fit_is_chi_square_by_its_freedom() -> None:
     assert stats.kstest(squares, stats.chi2(3).cdf).pvalue > 0.01
 
 
-@pytest.mark.parametrize("name", sorted(STANDARDS))
+@pytest.mark.parametrize("name", ["525", "625"])
 def test_a_scallop_at_a_phase_a_little_off_is_a_scallop_with_skew(name: str) -> None:
     """cos(theta + d) = cos(theta) - d sin(theta) to first order (trigonometry)."""
     standard = STANDARDS[name]
