@@ -213,6 +213,23 @@ def scratched(rng: np.random.Generator, hits: int = 60) -> tuple[Arrays, np.ndar
     return arrays, origin == 0, position
 
 
+def test_a_scratch_through_most_passes_is_no_light_however_much_of_the_picture_it_lights() -> None:
+    """Its dashes are on a few lines of every field, as those of light that keeps to a part of the picture are."""
+    rng = np.random.default_rng(31)
+    lines = (8 + 16.40625 * np.arange(14)).astype(int)
+    dashes = candidates(np.full(600, 7.0), rng, length=27)
+    dashes["line"] = rng.choice(lines[:11], 600)
+    traces = candidates(rng.uniform(-3, 1.9, 900), rng, length=27, leak=0.4)
+    traces["line"] = rng.choice(lines[:11], 900) + 1
+    for part in (dashes, traces):
+        part["x0"], part["x1"] = np.full(len(part["line"]), 200), np.full(len(part["line"]), 227)
+    arrays, origin = joined(dashes, traces)
+    position = np.where(origin == 0, 0.37, 0.43)
+    assert choose(arrays, position=position)[origin == 0].mean() > 0.95
+    low = arrays | {"line": np.where(arrays["line"] > 70, arrays["line"] % 66 + 4, arrays["line"])}
+    assert choose(low, position=position)[origin == 0].mean() < 0.05, "in a third of the picture it is the picture's"
+
+
 def test_the_period_of_the_passes_finds_more_of_a_scratch() -> None:
     """Outside check: Armstrong, Rayner and Kokaram (1998) report that the known period of the passes improves the
     detection of scratches on 2-inch tape. Repeated here on candidates: more of a faint scratch is found, with no more

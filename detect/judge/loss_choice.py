@@ -76,6 +76,9 @@ SOURCES_TO_DECOYS = 2.0
 KEPT_LIGHT_PCT = 5.0
 """So much of a shot's picture must have light of its own before losses that keep to a part of it are taken for that: losses themselves
 may pass for as much as 4 % (the demo)."""
+ALL_OVER = 2 / 3
+"""Share of the passes of a field, a shot's fields together, in which one place must show losses to be that of a scratch, and no part
+of the picture."""
 WHEEL_CELLS = 256
 WHEEL_REACH = 2
 """Cells either way that count as the same place across: 0.3 mm."""
@@ -175,10 +178,14 @@ def _of_light(
     stretch = frame // length
     bounds = np.concatenate([[0], cuts, [int(frame.max()) + 1]])
     seen = taken & (np.asarray(candidates["kind"]) < COMPENSATED)
+    period = float(standard.lines_per_pass)
+    passes = int(FIELD_LINES[standard.short_name] / period)
     lit = np.zeros(len(taken), bool)
     for key in np.unique(np.stack([shot, stretch])[:, seen], axis=1).T:
         here = (shot == key[0]) & (stretch == key[1])
         mine = here & seen
+        if len(np.unique(line[mine & ~alone] // period)) >= ALL_OVER * passes:
+            mine &= alone  # a scratch
         first, after = max(int(bounds[key[0]]), key[1] * length), min(int(bounds[key[0] + 1]), (key[1] + 1) * length)
         kept = keeps_to_picture(2 * frame[mine] + half[mine], line[mine], standard, fields=2 * (after - first))
         if not kept and not (mine & short).any():
