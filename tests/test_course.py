@@ -93,3 +93,9 @@ def test_a_fault_that_ends_has_an_end_through_such_a_carrier_too() -> None:
     seen = np.where(np.arange(WINDOWS) < WINDOWS // 2, 1.0, 0.02)
     (only,) = stretches(seen, np.full(WINDOWS, 0.03), START, START + 36, taken=0.6)
     assert only.last == WINDOWS // 2
+
+
+def test_nor_does_one_that_may_take_all_of_a_fault_prolong_it() -> None:
+    seen = np.where((np.arange(WINDOWS) >= 8) & (np.arange(WINDOWS) < 14), 1.0, 0.02)
+    (only,) = stretches(seen, np.full(WINDOWS, 0.03), START, START + 36, taken=2.5)
+    assert (only.first, only.last) == (8, 14)

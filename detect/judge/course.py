@@ -13,6 +13,9 @@ SWITCH_PRICE = 12.0
 """Log-likelihood that going in or out must win: about five standard errors in one window."""
 LEVEL_SPREAD = 0.2
 """A fault that is there may vary by this share from window to window without being said to come and go."""
+MOST_TAKEN = 0.5
+"""Of the share that a carrier may take, so much at most is taken for what differs from shot to shot (half of it either way): with more,
+windows that show nothing would be said to have the fault."""
 ABSENT_SPREAD = 0.04
 """Share of the level that content may read where the fault is absent, beyond a window's own scatter: less than ``LEAST_PART``."""
 
@@ -57,7 +60,7 @@ def stretches(
 
     ``taken``: share of the fault that the carrier may take away (``doubt.of_carrier``), here more and there less.
     """
-    spread = float(np.hypot(LEVEL_SPREAD, taken / 2))
+    spread = float(np.hypot(LEVEL_SPREAD, min(taken, MOST_TAKEN) / 2))
     said = np.isfinite(sigma)
     if not said.any():
         return []
