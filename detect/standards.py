@@ -12,9 +12,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
+
+Lines = TypeVar("Lines", float, NDArray[np.float64])
 
 StandardName = Literal["525/59.94", "625/50"]
 
@@ -71,6 +74,11 @@ class Standard:
     def phase_step_lines(self) -> Fraction:
         """Band boundaries fall on a lattice: phases closer than this give the same bands (derived)."""
         return Fraction(1, self.lines_per_pass.denominator)
+
+    def phase_change_lines(self, before: Lines, after: Lines) -> Lines:
+        """From one phase to another by the shorter way, field lines, within half a pass either way; numbers or arrays (derived)."""
+        period = float(self.lines_per_pass)
+        return (after - before + period / 2) % period - period / 2
 
     @property
     def alternating_v(self) -> bool:

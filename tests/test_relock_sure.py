@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from detect.judge.states import _apart, _parted, _Stretch
 from detect.judge.stretch import Gathering
 from detect.judge.wheel import View, fit_wheel
 from detect.standards import STD_525
-from tests.drawn_rows import HEIGHT, error_at, jumps_between
+from tests.drawn_rows import HEIGHT, PERIOD, error_at, jumps_between
 
 
 def stretch(phases: dict[float, float], seed: int) -> _Stretch:
@@ -59,3 +60,19 @@ def test_a_window_that_holds_both_phases_hides_no_re_lock(seed: int, monkeypatch
         assert two is not None
         assert two[0].members.tolist() == [0, 1]
         assert two[1] is second
+
+
+@pytest.mark.parametrize(("after", "stretches"), [(5.0, 1), (PERIOD + 5.1, 1), (8.0, 2)])
+def test_stretches_that_turn_out_to_stand_at_one_phase_are_one(monkeypatch: pytest.MonkeyPatch, after: float, stretches: int) -> None:
+    """A re-lock of no lines is none; phases are known modulo a pass."""
+
+    def pool(phase: float) -> Any:
+        return SimpleNamespace(fit=SimpleNamespace(phase_lines=phase))
+
+    monkeypatch.setattr(states, "wheel_found", lambda fit: True)
+    monkeypatch.setattr(states, "pool_of", lambda file, members, phase: pool(5.0))
+    monkeypatch.setattr(states, "seen_in_part", lambda file, members, whole: whole)
+    file: Any = SimpleNamespace(standard=STD_525)
+    kept = states._joined_where_alike(file, [(np.arange(4), pool(5.0)), (np.arange(4, 9), pool(after))])
+    assert len(kept) == stretches
+    assert np.concatenate([members for members, _ in kept]).tolist() == list(range(9))

@@ -48,3 +48,15 @@ def test_windows_of_contrasty_content_tell_the_phase_by_what_stands_out(seed: in
     put(rows, "level", 4 * heads + edges, rng.normal(0, 0.03, HEIGHT - 6))
     curve = fit_curve(rows, VIEW, STD_525)
     assert float(phase_lattice(STD_525)[int(np.argmax(curve))]) == pytest.approx(PHASE, abs=0.5)
+
+
+@pytest.mark.parametrize("name", ["525", "625"])
+def test_a_change_of_phase_goes_the_shorter_way(name: str) -> None:
+    """Phases are known modulo a pass of 525/32 or 125/8 lines."""
+    standard = STANDARDS[name]
+    period = float(standard.lines_per_pass)
+    assert standard.phase_change_lines(1.0, 3.5) == pytest.approx(2.5)
+    assert standard.phase_change_lines(1.0, period - 1.0) == pytest.approx(-2.0)
+    assert standard.phase_change_lines(period - 0.5, 0.25) == pytest.approx(0.75)
+    many = standard.phase_change_lines(np.full(3, 1.0), np.array([1.0, 2.0, period]))
+    assert many == pytest.approx([0.0, 1.0, -1.0])

@@ -329,10 +329,10 @@ def saturation_terms(view: View, standard: Standard) -> HeadTerms:
 
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
     """What scallop and gain make of the rows of hue."""
-    design = timing_design(rows, view, standard, fit.phase_lines)
     gain = head_readings(standard, view, "hue", fit.phase_lines).of_boundaries(_hue_gain(fit))
     if standard.alternating_v:  # what scallop turns alternates, and is averaged away
         return HeadTerms(common=True, gain=gain)
+    design = timing_design(rows, view, standard, fit.phase_lines)
     scallop = timing.scallop_ns if np.isfinite(timing.scallop_ns) else _hue_scallop(design.growth, fit, standard)
     known = None if timing.whole_lines else scallop * hue_of_scallop(standard, view, fit.phase_lines)
     return HeadTerms(common=True, mixed=comb_steps(rows, view, standard, fit.phase_lines, timing), known=known, gain=gain)

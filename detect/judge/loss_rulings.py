@@ -28,7 +28,7 @@ ALONE_LINES = 2
 AS_LONG = 0.5
 """In a ruled shot, losses of at least this share of the length that pieces of rulings have are pieces of others."""
 SAME_CONTRAST = 0.05
-"""Share by which the contrast of a ruling differs from the others' (house value: the edges of moving keys kept within 3 %). A loss of its
+"""Share by which the contrast of a ruling differs from the others' (house value). A loss of its
 own level over another picture hardly ever meets it."""
 WHOLE_SAMPLES = 600
 """A loss as long (44 us of the 52 of a line) is of a whole line."""

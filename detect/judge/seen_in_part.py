@@ -58,8 +58,7 @@ def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) ->
             if noisy is None:
                 return whole
             return replace(pool_of(file, members, noisy[1]), anchor=pool_of(file, *noisy))
-    period = float(file.standard.lines_per_pass)
-    apart = abs((best[1].phase_lines - whole.fit.phase_lines + period / 2) % period - period / 2)
+    apart = abs(file.standard.phase_change_lines(whole.fit.phase_lines, best[1].phase_lines))
     if whole.locked and apart < SAME_LINES:
         return replace(whole, part=best[1])
     return replace(pool_of(file, members, best[1].phase_lines), anchor=pool_of(file, best[0], None))

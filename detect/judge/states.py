@@ -29,8 +29,6 @@ RELOCK_RATIO = 8.0
 phase. Re-locks reach many times this (docs/evidence.md)."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
-ONE_PHASE_LINES = 0.5
-"""Phases nearer to each other are one: as near as phase is promised."""
 FEWEST_WINDOWS = 2
 """A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
 
@@ -108,8 +106,7 @@ def _joined_where_alike(file: JudgedFile, pools: list[tuple[NDArray[np.int64], P
 
 
 def _alike(one: WheelFit, other: WheelFit, standard: Standard) -> bool:
-    period = float(standard.lines_per_pass)
-    return abs((one.phase_lines - other.phase_lines + period / 2) % period - period / 2) <= ONE_PHASE_LINES
+    return abs(standard.phase_change_lines(one.phase_lines, other.phase_lines)) <= SAME_PHASE_LINES
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,9 +145,8 @@ def _within(file: JudgedFile, members: NDArray[np.int64]) -> _Stretch:
 
 
 def _apart(before: _Stretch, after: _Stretch, standard: Standard) -> bool:
-    period = float(standard.lines_per_pass)
     one, other = before.fit.phase_lines, after.fit.phase_lines
-    step = (other - one + period / 2) % period - period / 2
+    step = standard.phase_change_lines(one, other)
     return abs(step) > SAME_PHASE_LINES and before.surer_than_at(other, standard) and after.surer_than_at(one, standard)
 
 
@@ -220,8 +216,7 @@ def relocks_of(
     for k, (before, after) in enumerate(itertools.pairwise(wheel)):
         if before.phase_lines is None or after.phase_lines is None:
             continue
-        period = float(file.standard.lines_per_pass)
-        step = (after.phase_lines - before.phase_lines + period / 2) % period - period / 2
+        step = file.standard.phase_change_lines(before.phase_lines, after.phase_lines)
         at = _change(file, pools[k], pools[k + 1])
         wheel[k] = wheel[k].model_copy(update={"end_frame": at})
         wheel[k + 1] = after.model_copy(update={"start_frame": at})

@@ -74,8 +74,7 @@ def find_muted(strays: Sequence[Stray], standard: Standard, *, phase_lines: floa
     inner[cut:-cut] = True
     phases = lattice(standard)
     if phase_lines is not None and np.isfinite(phase_lines):
-        period = float(standard.lines_per_pass)
-        apart = np.abs((phases - phase_lines + period / 2) % period - period / 2)
+        apart = np.abs(standard.phase_change_lines(np.full(len(phases), phase_lines), phases))
         phases = phases[apart <= _PHASE_SLACK_LINES]
     best: tuple[float, MutedBand] | None = None
     for phase in phases:

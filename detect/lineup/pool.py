@@ -34,13 +34,12 @@ class Lock:
 
 def locks_of(blocks: Sequence[BlockReadings], standard: Standard) -> list[Lock]:
     """Group blocks in order of time by the phase of their wheel; blocks that show no head go with those before them."""
-    period = float(standard.lines_per_pass)
     groups: list[tuple[list[BlockReadings], list[PhaseFit]]] = []
     for block in blocks:
         fit = find_phase(block.series, block.rows, standard)
         if groups:
             known = [f.phase_lines for f in groups[-1][1] if f.locked]
-            apart = abs((fit.phase_lines - known[-1] + period / 2) % period - period / 2) if known and fit.locked else 0.0
+            apart = abs(standard.phase_change_lines(known[-1], fit.phase_lines)) if known and fit.locked else 0.0
             if apart <= SAME_PHASE_LINES:
                 groups[-1][0].append(block)
                 groups[-1][1].append(fit)
