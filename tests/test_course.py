@@ -99,3 +99,16 @@ def test_nor_does_one_that_may_take_all_of_a_fault_prolong_it() -> None:
     seen = np.where((np.arange(WINDOWS) >= 8) & (np.arange(WINDOWS) < 14), 1.0, 0.02)
     (only,) = stretches(seen, np.full(WINDOWS, 0.03), START, START + 36, taken=2.5)
     assert (only.first, only.last) == (8, 14)
+
+
+def test_the_size_of_a_fault_is_that_of_windows_that_surely_have_it_whole() -> None:
+    """It begins a sixth of a window late and ends as early: those windows are within the scatter of whole ones."""
+    seen = np.where((np.arange(WINDOWS) >= 8) & (np.arange(WINDOWS) < 14), 1.0, 0.0)
+    seen[[8, 13]] = 0.84
+    (only,) = stretches(seen, SIGMA, START, START + 36)
+    assert only.core == (9, 13)
+    short = np.where((np.arange(WINDOWS) >= 8) & (np.arange(WINDOWS) < 11), 1.0, 0.0)
+    (only,) = stretches(short, SIGMA, START, START + 36)
+    assert only.core == (8, 11)
+    (only,) = stretches(np.ones(WINDOWS), SIGMA, START, START + 36)
+    assert only.core == (0, WINDOWS)

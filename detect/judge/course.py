@@ -21,6 +21,8 @@ ABSENT_SPREAD = 0.04
 
 WHOLE_PART = 0.85
 """A window that shows this share of the level has the fault all through: less is noise of the window."""
+ENOUGH_INSIDE = 3
+"""Windows that tell the size of a fault as well without those at its ends (house value)."""
 FEWEST_FOR_GROWTH = 5
 LEAST_RISE = 0.4
 GROWTH_CLEAR = 5.0
@@ -50,7 +52,7 @@ class Stretch(Extent):
     first: int
     last: int
     core: tuple[int, int]
-    """The windows that have it from their start to their end."""
+    """The windows that have it from their start to their end, for certain where there are enough."""
 
 
 def stretches(
@@ -136,7 +138,8 @@ def _stretch(
         end = float(start_frame[after]) + there * float(end_frame[after] - start_frame[after])
         if not there:
             end, unseen[1] = end - silent / 2, silent
-    core = (first + (head < 1.0), last - (tail < 1.0))
+    inner = last - first >= ENOUGH_INSIDE + 2  # then windows at ends inside the file, which may hold a part, are not needed for its size
+    core = (first + (head < 1.0 or (inner and before is not None)), last - (tail < 1.0 or (inner and after is not None)))
     if core[1] - core[0] < 1:
         core = (first, last)
     return Stretch(
