@@ -13,9 +13,11 @@ from detect.judge.stretch import Gathering
 from detect.judge.wheel import View
 from detect.measure.relations import QUANTITIES
 from detect.readings import Chunk, Header, Readings, ReadingsWriter, Sums
+from detect.standards import STD_525
 
 HEIGHT, WINDOWS, CHUNKS = 486, 6, 4
 EACH = 36
+VIEW = View(0, HEIGHT)
 
 
 @pytest.fixture
@@ -41,16 +43,15 @@ def saved(tmp_path: Path) -> Readings:
 def test_parts_add_up_to_the_whole(saved: Readings) -> None:
     """Parts that meet at a cut: their groups are those of the whole."""
     index = np.arange(CHUNKS * WINDOWS)
-    whole = Gathering.of(saved, index >= 0, height=HEIGHT)
-    parts = Gathering.of(saved, index < 9, height=HEIGHT)
-    parts.add(Gathering.of(saved, index >= 9, height=HEIGHT))
+    whole = Gathering.of(saved, index >= 0, VIEW, STD_525, height=HEIGHT)
+    parts = Gathering.of(saved, index < 9, VIEW, STD_525, height=HEIGHT)
+    parts.add(Gathering.of(saved, index >= 9, VIEW, STD_525, height=HEIGHT))
     assert np.allclose(parts.rows().ratio, whole.rows().ratio)
     assert np.allclose(parts.rows().weight, whole.rows().weight)
     assert whole.rows().ratio.shape == (len(RELATIONS), HEIGHT)
-    view = View(0, HEIGHT)
     assert (parts.groups, parts.shots) == (whole.groups, whole.shots) == (8, 8)
-    assert parts.pictures(view) == pytest.approx(whole.pictures(view), rel=1e-9)
-    assert whole.pictures(view) > 20  # of 24 windows of noise
+    assert parts.pictures(VIEW) == pytest.approx(whole.pictures(VIEW), rel=1e-9)
+    assert whole.pictures(VIEW) > 20  # of 24 windows of noise
 
 
 def test_chunks_without_chosen_windows_are_not_unpacked_twice(saved: Readings, monkeypatch: pytest.MonkeyPatch) -> None:

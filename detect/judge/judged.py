@@ -225,7 +225,7 @@ def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:
 
 def gathered(file: JudgedFile, members: NDArray[np.int64], *, alike: bool = False) -> Gathering:
     """Some windows added up, without any fit; ``alike`` as of ``rows.Pool``."""
-    return Gathering.of(file.readings, mask_of(file, members), height=file.height, alike=alike)
+    return Gathering.of(file.readings, mask_of(file, members), file.view, file.standard, height=file.height, alike=alike)
 
 
 def wheel_of(file: JudgedFile, members: NDArray[np.int64], phase: float | None) -> WheelFit:

@@ -8,7 +8,7 @@ of its rows, and shots are then combined by weight.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -231,7 +231,7 @@ def robust_variance(rows: Rows) -> F64:
 
 
 class Pool:
-    """Combines groups into rows. ``alike``: in noise too, groups count by the scatter of their rows; else quiet ones rule."""
+    """Combines groups into rows, each by its own scatter. ``alike``: in noise too; else quiet groups rule there."""
 
     def __init__(self, height: int, *, alike: bool = False) -> None:
         self._alike = alike
@@ -239,8 +239,9 @@ class Pool:
         self._num, self._den = np.zeros(shape), np.zeros(shape)
         self.groups = 0
 
-    def add(self, rows: Rows) -> None:
-        variance = robust_variance(rows)
+    def add(self, rows: Rows, variance: F64) -> None:
+        """A group, and the variance of sqrt(weight) * ratio in it, (relations,)."""
+        variance = variance.copy()
         if not self._alike:
             variance[INDEX["noise"]] = 1.0  # its weights are absolute: pictures without quiet places must not count alike
         usable = np.isfinite(variance) & (variance > 0)
@@ -268,11 +269,3 @@ class Pool:
             if seen.any():
                 weight[k] = np.minimum(weight[k], WEIGHT_CAP * np.median(weight[k][seen]))
         return Rows(ratio, weight)
-
-
-def pool(groups: Iterable[Rows], height: int) -> Rows:
-    """Combine the rows of several groups."""
-    out = Pool(height)
-    for rows in groups:
-        out.add(rows)
-    return out.rows()

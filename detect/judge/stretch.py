@@ -18,6 +18,7 @@ from detect.judge.phase_by_rows import fit_wheel_by_rows
 from detect.judge.regimes import PRICE
 from detect.judge.row_evidence import timing_evidence
 from detect.judge.rows import RELATIONS, Pool, Rows, groups_of
+from detect.judge.shot_scatter import boundary_variance
 from detect.judge.timebase import TimeBaseFit
 from detect.judge.tracking import USUAL_VARIANCE, normalised, variance_elsewhere, window_groups
 from detect.judge.wheel import View, WheelFit, boundaries, fit_wheel, scan_phases
@@ -71,13 +72,15 @@ class Gathering:
         self._shots: set[int] = set()
 
     @classmethod
-    def of(cls, readings: Readings, chosen: NDArray[np.bool_], *, height: int, alike: bool = False) -> Gathering:
+    def of(
+        cls, readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, alike: bool = False
+    ) -> Gathering:
         """The chosen windows, one chunk in memory at once; ``alike`` as of ``Pool``."""
         out = cls(height, alike=alike)
         for chunk, mask in readings.chosen(chosen):
             out._shots.update(np.searchsorted(readings.cuts, chunk.start_frame[mask], side="right").tolist())
             for group in groups_of(chunk, 0, readings.cuts, mask):
-                out._pool.add(group.rows)
+                out._pool.add(group.rows, boundary_variance(group.rows, view, standard))
             detail = chunk.sums["timing"].weight
             for w, group in window_groups([chunk], mask):
                 out._pictures.add(group.rows, detail[w].astype(np.float64) / max(int(chunk.frames[w]), 1))
@@ -111,7 +114,7 @@ def fit_windows_alone(
     readings: Readings, chosen: NDArray[np.bool_], view: View, standard: Standard, *, height: int, phase: float | None = None
 ) -> WheelFit:
     """The wheel in the chosen windows, without the figures, which take longer."""
-    return _fitted(Gathering.of(readings, chosen, height=height).rows(), view, standard, phase, fit_wheel)[1]
+    return _fitted(Gathering.of(readings, chosen, view, standard, height=height).rows(), view, standard, phase, fit_wheel)[1]
 
 
 def _fitted(
@@ -143,7 +146,7 @@ def pool_windows(
     levels: LineLevels | None = None,
 ) -> Pooled:
     """Pool the chosen windows of a file and fit. ``levels``: what noise the lines of the whole file show."""
-    seen = Gathering.of(readings, chosen, height=height)
+    seen = Gathering.of(readings, chosen, view, standard, height=height)
     rows, shots = seen.rows(), seen.shots
     rows, fit = _fitted(rows, view, standard, phase, fit_wheel_by_rows)
     quiet = None if levels is None else Quiet(levels, LineEnergies.of(readings.chosen(chosen), view, height))

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from detect.judge.rows import Group, Pool, Rows, groups_of
+from detect.judge.rows import Group, Pool, Rows, groups_of, robust_variance
 from detect.judge.wheel import Boundaries, View, boundaries, phase_lattice, scan_phases
 from detect.readings import Chunk
 from detect.standards import HEADS, Standard
@@ -69,7 +69,7 @@ def window_groups(chunks: Iterable[Chunk], chosen: NDArray[np.bool_]) -> Iterato
 def normalised(rows: Rows) -> Rows:
     """The rows of one window in units of their own variance."""
     pool = Pool(rows.height)
-    pool.add(rows)
+    pool.add(rows, robust_variance(rows))
     return pool.rows()
 
 
