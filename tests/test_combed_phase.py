@@ -33,11 +33,11 @@ def combed(lines: str, seed: int) -> Rows:
 @pytest.mark.parametrize("seed", range(3))
 def test_the_decoder_is_told_though_luminance_shows_the_heads_a_line_off(lines: str, off: float, seed: int) -> None:
     """A comb about the line leaves subcarrier on both sides of a boundary (common practice, no single source)."""
-    won = won_by_decoder(combed(lines, seed), VIEWS, STD_525, PHASE + off)
+    won = won_by_decoder(combed(lines, seed), VIEWS, STD_525, PHASE + off).steps
     assert max(won, key=lambda name: won[name]) == lines
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_lines_taken_as_they_are_stay_so(seed: int) -> None:
-    won = won_by_decoder(combed("one", seed), VIEWS, STD_525, PHASE)
+    won = won_by_decoder(combed("one", seed), VIEWS, STD_525, PHASE).steps
     assert max(won, key=lambda name: won[name]) == "one"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,8 @@ from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Chunk, Readings
 from detect.standards import HEADS, RASTERS, STANDARDS, Standard
+
+F64 = NDArray[np.float64]
 
 JUDGED = [SECTION_KINDS.index("programme"), SECTION_KINDS.index("monochrome_programme")]
 COMBED: Doubt = {"response": 1.5, "noise": 0.4}
@@ -158,10 +160,10 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()
     odds = DELAY_LINE_ODDS if file.standard.alternating_v else DECODER_ODDS
-    best = _clear_of_plain(won_by_decoder(rows, views, file.standard, phase), odds)
-    if best is None and not file.standard.alternating_v:
-        # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are
-        best = _clear_of_plain(won_by_decoder(rows, views, file.standard, phase, own=True), odds)
+    won = won_by_decoder(rows, views, file.standard, phase)
+    # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are: there
+    # the heads' own steps are asked
+    best = _clear_of_plain(won.steps, odds) or _clear_of_plain(won.own, odds)
     if best is None:
         return file
     combed = {} if file.standard.alternating_v else {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()}
@@ -182,39 +184,48 @@ def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float |
     return fit.phase_lines if wheel_found(fit) and fit.null_ratio >= SURE_RATIO else None
 
 
-def won_by_decoder(
-    rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None, *, own: bool = False
-) -> dict[str, float]:
-    """Chi-square that the heads win in chroma as each of ``views`` sees it, at the ``phase`` that all else shows, or at its own; ``own``:
-    without steps common to all boundaries.
+class Won(NamedTuple):
+    """Chi-square that steps at the heads' boundaries win in saturation and in hue, by decoder.
+
+    ``steps``: those common to all boundaries count too, but in 625, where a scallop makes those of saturation by either decoder.
+    ``own``: the heads' own alone.
+    """
+
+    steps: Mapping[str, float]
+    own: Mapping[str, float]
+
+
+def won_by_decoder(rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None) -> Won:
+    """What the heads win in chroma as each of ``views`` sees it, at the ``phase`` that all else shows, or at its own.
 
     A comb fails on the lines beside a boundary at which colour changes, and leaves subcarrier in their luminance: detail and noise then
     step a line before the boundary, or after it. So phases nearby are asked too, and believed where chroma explains far more there than
     it does at ``phase`` under any view.
     """
-    own = own or standard.alternating_v
-    won = {name: _won_by_chroma(rows, view, standard, phase, own) for name, view in views.items()}
+    won = {name: _won_by_chroma(rows, view, standard, phase) for name, view in views.items()}
     if phase is None:
-        return won
+        return _by_kind(won)
     steps = BESIDE_LINES / BESIDE_STEP
-    around = phase + BESIDE_STEP * np.arange(-steps, steps + 1)
-    best = {name: max(_won_by_chroma(rows, view, standard, float(at), own) for at in around) for name, view in views.items()}
-    return best if max(best.values()) > BESIDE_OVER_PHASE * max(won.values()) else won
+    around = [float(at) for at in phase + BESIDE_STEP * np.arange(-steps, steps + 1)]
+    beside = {name: np.max([_won_by_chroma(rows, view, standard, at) for at in around], axis=0) for name, view in views.items()}
+    far = np.max(list(beside.values()), axis=0) > BESIDE_OVER_PHASE * np.max(list(won.values()), axis=0)
+    return _by_kind({name: np.where(far, beside[name], won[name]) for name in views})
 
 
-def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None, own: bool) -> float:
-    """Chi-square that steps at the heads' boundaries win in saturation and in hue.
+def _by_kind(won: Mapping[str, F64]) -> Won:
+    steps, own = ({name: float(both[k]) for name, both in won.items()} for k in (0, 1))
+    return Won(steps, own)
 
-    In 525 those common to all boundaries count too, unless only the heads' ``own`` are asked. In 625 a scallop makes those of saturation,
-    by either decoder, and the heads' own alone tell them apart. At ``phase``, or else at the phase that suits the view best.
-    """
+
+def _won_by_chroma(rows: Rows, view: View, standard: Standard, phase: float | None) -> F64:
+    """Chi-square by kind, in the order of ``Won``; at ``phase``, or else at the phase that suits the view best: (2,)."""
     if phase is None:
         phase = fit_wheel(rows, view, standard).phase_lines
     terms = {"saturation": HeadTerms(common=True, first_line=standard.alternating_v), "hue": HeadTerms(common=True)}
-    heads = [fit_heads(rows, view, standard, relation, phase, of) for relation, of in terms.items()]
-    if own:
-        return sum((HEADS - 1) * h.square_at(standard, phase) for h in heads if h is not None)
-    return sum(h.explained(standard, phase) for h in heads if h is not None)
+    fits = [fit_heads(rows, view, standard, relation, phase, of) for relation, of in terms.items()]
+    heads = [h for h in fits if h is not None]
+    own = sum((HEADS - 1) * h.square_at(standard, phase) for h in heads)
+    return np.array([own if standard.alternating_v else sum(h.explained(standard, phase) for h in heads), own], np.float64)
 
 
 def mask_of(file: JudgedFile, members: NDArray[np.int64]) -> NDArray[np.bool_]:
