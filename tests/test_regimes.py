@@ -7,6 +7,7 @@ import pytest
 
 from detect.judge.regimes import fit_regimes
 from detect.judge.rows import INDEX
+from detect.judge.time_geometry import WHOLE_LINES_AT, skew_of_scallop
 from detect.judge.timebase import TimeBaseFit
 from detect.standards import STD_525
 from tests.drawn_rows import BURST, HEIGHT, LEFT, MIDDLE, PERIOD, PHASE, RIGHT, VIEW, error_at, lines_of, put, rows_and_fit
@@ -112,16 +113,18 @@ def test_edges_that_move_otherwise_than_the_picture_are_content(seed: int) -> No
     assert abs(found.skew_ns - 80.0) < 3.5 * found.skew_sigma_ns
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_lines_displaced_as_wholes_are_read_as_such(seed: int) -> None:
-    """A player that keeps a clock through each line: all of it is where its start is, and nothing grows along it."""
+@pytest.mark.parametrize("at", [0.0, 0.25, 0.5])
+@pytest.mark.parametrize("seed", range(3))
+def test_lines_displaced_as_wholes_are_read_as_such(seed: int, at: float) -> None:
+    """A player that keeps a clock through each line: all of it is where its start is, or its middle, and nothing grows along it."""
     heads = np.array([-4.0, 12.0, -4.0, -4.0])
     skew, scallop = 20.0, 60.0
-    rows, fit = rows_and_fit(error_at(skew, scallop, heads, 0.0), np.zeros(HEIGHT), seed)
+    rows, fit = rows_and_fit(error_at(skew, scallop, heads, at), np.zeros(HEIGHT), seed)
     found = fit_regimes(rows, VIEW, STD_525, fit)
     assert found.regime == "uncorrected"
     assert found.whole_lines
-    assert found.skew_ns == pytest.approx(skew, abs=4 * np.hypot(found.skew_sigma_ns, 0.3))
+    of_place = scallop * skew_of_scallop(STD_525, abs(at - WHOLE_LINES_AT))
+    assert found.skew_ns == pytest.approx(skew, abs=of_place + 4 * np.hypot(found.skew_sigma_ns, 0.3))
     assert found.scallop_ns == pytest.approx(scallop, abs=4 * np.hypot(found.scallop_sigma_ns, 0.03 * scallop))
     np.testing.assert_allclose(found.quadrature_ns, heads, atol=4 * float(np.hypot(found.quadrature_sigma_ns.max(), 0.3)))
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from detect.judge.rows import EDGES
-from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, line_fraction, scallop_shape, skew_shape, theta
+from detect.judge.time_geometry import BURST_CENTRE_SAMPLES, WHOLE_LINES_AT, line_fraction, scallop_shape, skew_shape, theta
 from detect.judge.wheel import ALONE, Operator, View, share_of_slant, without_slant
 from detect.standards import ACTIVE_SAMPLES, HEADS, Standard
 
@@ -124,7 +124,8 @@ def mixed_reads(standard: Standard, view: View, relation: str, phase: float, ste
 class TimingReadings:
     """What e_B, e_C, e_D against A, skew and scallop read in ns or degrees, uncorrected and line-corrected: (bottom, 5) each.
 
-    ``whole_lines``: uncorrected, by a player that keeps a clock through each line: all of it is displaced as its start is.
+    ``whole_lines``: uncorrected, by a player that keeps a clock through each line: all of it is displaced by what the error is
+    ``WHOLE_LINES_AT``.
     ``first_lines``, ``last_lines``: as line-corrected, in the first or last line of every pass alone, which a velocity corrector may
     leave as they are. ``first_steps``, ``last_steps``: the growth that it gives such a line where it takes its slope from a line of another
     head: the step to that head, of the heads and, as skew, common to all.
@@ -187,7 +188,7 @@ def timing_readings(standard: Standard, view: View, relation: str, phase: float)
     whole = [none] * 5
     ends = wrong = [[none] * 5] * 2
     if relation == "shift" or relation in EDGES:
-        whole = [*heads, reading(skew_shape, 0.0), reading(scallop_shape, 0.0)]
+        whole = [*heads, reading(skew_shape, WHOLE_LINES_AT), reading(scallop_shape, WHOLE_LINES_AT)]
     if relation in EDGES:
         at = left if relation == "edge_left" else right
         uncorrected = [*heads, reading(skew_shape, at), reading(scallop_shape, at)]

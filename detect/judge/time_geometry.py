@@ -21,6 +21,10 @@ F64 = NDArray[np.float64]
 BURST_CENTRE_SAMPLES = {"525": 88, "625": 92}
 """Middle of the colour burst, luma samples after 0H: 5.3 us + 1.26 us (525), 5.6 us + 1.13 us (625) (BT.1700; from memory)."""
 
+WHOLE_LINES_AT = 0.25
+"""Where in a line the displacement is that all of it has, by a player that keeps a clock through each line: anywhere from its start to its
+middle, since nothing in the picture tells. What a scallop makes of skew by as much is in its error (``figures.WHOLE_LINES_WITHIN``)."""
+
 
 def theta(standard: Standard, phase: float, row: F64, fraction: float) -> F64:
     """Angle in radians at a fraction of the line after 0H; the head is the one that scanned the line's start."""
@@ -45,7 +49,7 @@ def line_fraction(standard: Standard, active_sample: float) -> float:
 @dataclass(frozen=True, slots=True)
 class TimingDesign:
     """What unit skew and unit scallop read in the jumps of each boundary type: (4, 2) each, with the burst taken away, and where whole
-    lines are displaced as their start is."""
+    lines are displaced by what the error is ``WHOLE_LINES_AT``."""
 
     shift: F64
     shift_corrected: F64
@@ -74,8 +78,8 @@ def timing_design(rows: Rows, view: View, standard: Standard, phase: float) -> T
         weight = weight if weight.sum() > 0 else np.ones(len(pairs))
         lines = pairs[None, :] + 2 * np.arange(-1, 3)[:, None]
         for s, shape in enumerate((skew_shape, scallop_shape)):
-            at = {f: shape(theta(standard, phase, lines.astype(float), f)) for f in (0.0, centre, burst, *ends)}
-            for m, t in enumerate((at[centre], at[centre] - at[burst], at[ends[1]] - at[ends[0]], at[0.0])):
+            at = {f: shape(theta(standard, phase, lines.astype(float), f)) for f in (WHOLE_LINES_AT, centre, burst, *ends)}
+            for m, t in enumerate((at[centre], at[centre] - at[burst], at[ends[1]] - at[ends[0]], at[WHOLE_LINES_AT])):
                 jump = 1.5 * ((t[2] - t[1]) - (t[3] - t[0]) / 3)
                 out[m, j, s] = np.average(jump, weights=weight)
     return TimingDesign(out[0], out[1], out[2], out[3])

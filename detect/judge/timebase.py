@@ -55,7 +55,7 @@ class TimeBaseFit:
     edges: bool = False
     """The blanking edges were the tape's own, and took part in the fit."""
     whole_lines: bool = False
-    """Uncorrected, but nothing grows along the lines: each is displaced as its start is."""
+    """Uncorrected, but nothing grows along the lines: each is displaced as a whole."""
     one_line: bool = False
     """What is displaced is one line of every pass alone, by its head, as velocity correctors leave them."""
     head_skew: HeadSkew | None = None
