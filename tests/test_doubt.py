@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from detect.findings import HeadValues, Value, WindowReadings
-from detect.judge.doubt import BY_CODEC, FAMILY, NONE, of_carrier, widened, without
+from detect.judge.doubt import BY_CODEC, FAMILY, LOST, MOST_LOST_NS, NONE, of_carrier, widened, without
 
 READINGS = WindowReadings(
     skew_ns=Value(value=40.0, sigma=1.0), saturation_pct=HeadValues(values=[-6.0, 2.0, 2.0, 2.0], sigmas=[0.2, 0.2, 0.2, 0.2])
@@ -35,6 +35,15 @@ def test_what_one_head_loses_is_doubted_in_the_others_too() -> None:
     together = (sum(v * v for v in (1.6, 0.1, 0.4, 1.1)) / 4) ** 0.5
     assert wide.sigmas[0] == pytest.approx((0.01 + 0.8**2) ** 0.5)  # its own offset is the larger
     assert wide.sigmas[1] == pytest.approx((0.01 + (0.5 * together) ** 2) ** 0.5)
+
+
+def test_what_is_lost_on_average_is_given_back() -> None:
+    back = widened(READINGS, {LOST: 0.1})
+    assert (back.skew_ns, back.saturation_pct) == (Value(value=44.0, sigma=1.1), READINGS.saturation_pct)
+    of_heads = HeadValues(values=[-120.0, 40.0, 40.0, 40.0], sigmas=[1.0] * 4)
+    heads = widened(READINGS.model_copy(update={"quadrature_ns": of_heads}), {LOST: 0.1}).quadrature_ns
+    assert heads is not None
+    assert heads.values == pytest.approx([-120.0 - MOST_LOST_NS, 44.0, 44.0, 44.0])
 
 
 def test_the_share_comes_off_again_to_ask_whether_anything_is_there() -> None:
