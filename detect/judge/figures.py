@@ -101,9 +101,9 @@ OF_BRIGHTNESS = {"saturation_luma": 0.02, "hue_luma": 0.04}
 """Error of differential gain (%) and phase (degrees) for each % by which the saturation of the head is off (same source)."""
 MOST_LOST = 0.1
 """Share of the chroma products lost to a hue that turns along the line from which neither is given (47 degrees)."""
-HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.006
+HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.015
 """Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; and the same
-in uncorrected material, where displacement tells the velocity error too (same source)."""
+in uncorrected material, where lines were moved back besides before hue was read (same source)."""
 
 
 @dataclass(frozen=True, slots=True)
