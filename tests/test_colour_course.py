@@ -104,8 +104,8 @@ ONE = np.array([-0.25, -0.25, 0.75, -0.25])
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize(
     ("by_luma", "ramp", "word"),
-    [(6 * ONE, NONE, "with_brightness"), (NONE, 4 * ONE, "along_line"), (NONE, NONE, "alike")],
-    ids=["differential phase", "velocity error of a head", "neither"],
+    [(6 * ONE, NONE, "with_brightness"), (NONE, 4 * ONE, "along_line"), (NONE, NONE, "alike"), (1.2 * ONE, NONE, "alike")],
+    ids=["differential phase", "velocity error of a head", "neither", "brightness would make a third of it"],
 )
 def test_what_turns_the_hue_of_a_head_is_told(by_luma: np.ndarray, ramp: np.ndarray, word: str, seed: int) -> None:
     tape = pooled(hue=3 * ONE, by_luma=by_luma, ramp=ramp, seed=seed)

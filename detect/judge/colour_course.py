@@ -37,7 +37,8 @@ class Course:
     slope: float
     sigma: float
     words: frozenset[str]
-    """``with_brightness``, ``along_line``, ``alike`` (neither, where both would be seen) or ``not_told``."""
+    """``with_brightness``, ``along_line`` (each only where it may make half of the offset), ``alike`` (neither, where both would be seen) or
+    ``not_told``."""
 
 
 def course_of(kind: FindingKind, head: int, values: F64, sigma: float, pooled: Pooled, view: View, standard: Standard) -> Course:
@@ -51,7 +52,7 @@ def course_of(kind: FindingKind, head: int, values: F64, sigma: float, pooled: P
     slopes, sigmas = _of_heads(pooled.readings.differential_phase_deg if of_hue else pooled.readings.differential_gain_pct)
     slope, slope_sigma = float(slopes[head] - np.median(slopes)), float(sigmas[head])
     words = set()
-    if abs(slope) > CLEAR * slope_sigma and slope * value > 0:
+    if abs(slope) > CLEAR * slope_sigma and slope * value > 0 and BRIGHT * abs(slope) > abs(value) / 2:
         words.add("with_brightness")
     if of_hue:
         ramp, ramp_sigma = _hue_ramp(head, pooled, view, standard)
