@@ -32,7 +32,7 @@ _PREDICTED = _shares(0.3, 1.0, 0.6, 1.5, 0.5)
 _WAVELET = _shares(0.03, 0.05, 0.03, 0.05, 0.05)
 BY_CODEC: Mapping[str, tuple[tuple[float, Doubt], ...]] = {
     "mpeg2video": (
-        (3.2, _shares(0.15, 0.2, 0.15, 0.45, 0.15)),
+        (3.2, _shares(0.15, 0.2, 0.22, 0.45, 0.15)),
         (0.6, _shares(0.22, 0.5, 0.35, 0.6, 0.25)),
         (0.0, _shares(0.85, 1.3, 1.5, 1.0, 1.1)),
     ),
