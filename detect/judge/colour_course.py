@@ -37,8 +37,8 @@ class Course:
     slope: float
     sigma: float
     words: frozenset[str]
-    """``with_brightness``, ``along_line`` (each only where it may make half of the offset), ``alike`` (neither, where both would be seen) or
-    ``not_told``."""
+    """``with_brightness``, ``along_line`` (each only where it may make half of the offset), ``alike`` (neither, where both would be
+    seen) or ``not_told``."""
 
 
 def course_of(kind: FindingKind, head: int, values: F64, sigma: float, pooled: Pooled, view: View, standard: Standard) -> Course:

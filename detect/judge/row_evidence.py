@@ -24,6 +24,10 @@ from detect.standards import HEADS, Standard
 PLACES: Mapping[str, slice] = {"quadrature": slice(0, 3), "skew": slice(3, 4), "scallop": slice(4, 5)}
 """Places of the figures among the unknowns of the fit."""
 
+OWN_SHIFTS = (-0.5, 0.5)
+"""Lines from the wheel's phase at which the heads are asked as well before a near period may win, which is tried at several phases: a
+decoder, or the blocks of a carrier, may shift what colour shows of a boundary by part of a line."""
+
 
 def timing_evidence(
     rows: Rows, view: View, standard: Standard, fit: WheelFit, *, edges: bool = False, model: TimingModel = "uncorrected"
@@ -64,7 +68,8 @@ def heads_evidence(rows: Rows, view: View, standard: Standard, fit: WheelFit, re
     null = max(heads.square_at(at, phase, of_rest=True) for at, phase in null_places(standard))
     places = near_places(standard, fit.phase_lines, resolved_lines=view.resolved_lines(relation))
     near = max(heads.square_at(at, phase) for at, phase in places)
-    return proof_of(own, null, near, HEADS - 1)
+    best = max(own, *(heads.square_at(standard, fit.phase_lines + shift) for shift in OWN_SHIFTS))
+    return proof_of(own, null, near * own / best, HEADS - 1)
 
 
 def _squares(model: ModelFit) -> NDArray[np.float64]:
