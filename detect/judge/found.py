@@ -167,13 +167,11 @@ def _of_all_boundaries(pooled: Pooled, jumps: WindowJumps, about: Context, taken
     if own is not None and own.evident and own.proof is not None:
         proven[UNEQUAL_SKEW] = own.proof
 
-
     def made(proven: dict[Kind, Proof]) -> list[Finding]:
-        found = []
-        for kind, proof in proven.items():
-            sure = bool(taken) or proof.z >= ALONE_Z
-            of_kind = about if sure else replace(about, phase_shown=False)
-            found.append(_finding(kind, pooled, whole, proof, of_kind, 0) if proof.holds_at(ratio) else None)
+        # one that is sure by itself shows the wheel to the others as well
+        shown = bool(taken) or any(proof.z >= ALONE_Z and proof.holds for proof in proven.values())
+        of_kind = about if shown else replace(about, phase_shown=False)
+        found = [_finding(kind, pooled, whole, proof, of_kind, 0) for kind, proof in proven.items() if proof.holds_at(ratio)]
         return [f for f in found if f is not None]
 
     plain = made(proven)
