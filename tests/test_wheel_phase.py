@@ -7,7 +7,7 @@ import pytest
 
 from detect.judge.evidence import JOINT_RATIO
 from detect.judge.rows import INDEX, RELATIONS, Rows
-from detect.judge.wheel import View, candidate_phases, fit_wheel, phase_lattice
+from detect.judge.wheel import View, boundaries, candidate_phases, fit_wheel, phase_lattice, scan_phases
 from detect.standards import STD_525
 from tests.drawn_rows import HEIGHT, error_at, jumps_between
 
@@ -58,3 +58,26 @@ def test_blanking_edges_find_the_wheel_together_or_not_at_all(edges: tuple[str, 
         ratio[INDEX[name], 2:-4] += heads
     fit = fit_wheel(Rows(ratio, weight), View(0, HEIGHT), STD_525)
     assert (abs(fit.phase_lines - PHASE) < 0.2 and fit.null_ratio > JOINT_RATIO) == found
+
+
+def test_a_phase_whose_boundaries_are_left_out_is_not_told() -> None:
+    """A scratch on one line of every pass: the pairs that read it are left out, but those of one pass where its dashes were not found."""
+    rng = np.random.default_rng(2)
+    ratio, weight = rng.normal(0, 1, (len(RELATIONS), HEIGHT)), np.ones((len(RELATIONS), HEIGHT))
+    period, place = float(STD_525.lines_per_pass), 0.4
+    for n in set(range(14)) - {3}:
+        first = 2 * int(PHASE + (n + place) * period)
+        weight[:, first - 8 : first + 10] = 0.0
+    sums = boundaries(Rows(ratio, weight), View(0, HEIGHT))
+    scan = scan_phases(sums, period, phase_lattice(STD_525))
+    beside = np.abs(scan.phases - (PHASE + place * period) % period)
+    explained = scan.explained[INDEX["shift"]]
+    assert not explained[beside < 0.5].any()
+    assert explained[beside > 6].all()
+
+
+def test_a_picture_of_half_the_height_is_told_at_all_phases() -> None:
+    ratio, weight = np.random.default_rng(2).normal(0, 1, (len(RELATIONS), HEIGHT)), np.ones((len(RELATIONS), HEIGHT))
+    weight[:, : HEIGHT // 2] = 0.0
+    scan = scan_phases(boundaries(Rows(ratio, weight), View(0, HEIGHT)), float(STD_525.lines_per_pass), phase_lattice(STD_525))
+    assert scan.explained[INDEX["shift"]].all()

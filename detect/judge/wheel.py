@@ -221,7 +221,10 @@ class PhaseScan:
 
 
 def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = False) -> PhaseScan:
-    """Fit four free jumps at each phase. Type j is the boundary from head j to head j + 1 (D to A is 3)."""
+    """Fit four free jumps at each phase. Type j is the boundary from head j to head j + 1 (D to A is 3).
+
+    Phases whose boundaries were mostly left out (``LEAST_SEEN``) explain nothing.
+    """
     c, kind = _grid(float(period), tuple(float(p) for p in phases), sums.first, sums.last)
     s1, s2 = (sums.core1, sums.core2) if core else (sums.s1, sums.s2)
     seen = c >= 0
@@ -235,6 +238,8 @@ def scan_phases(sums: Boundaries, period: float, phases: F64, *, core: bool = Fa
         a2[:, :, j] = np.where(mine, v2, 0.0).sum(axis=2)
     explained = np.divide(a1**2, a2, out=np.zeros_like(a1), where=a2 > 0).sum(axis=2)
     total = a2.sum(axis=2)
+    seen_at = total >= LEAST_SEEN * np.median(total, axis=1, keepdims=True)
+    explained = np.where(seen_at, explained, 0.0)
     common = np.divide(a1.sum(axis=2) ** 2, total, out=np.zeros_like(total), where=total > 0)
     explained[_APART] = np.maximum(explained - common, 0.0)[_APART]
     return PhaseScan(period, phases, explained, a1, a2)
@@ -429,6 +434,9 @@ SAME_CANDIDATE = 8
 """Steps of the lattice within which two phases are one candidate: a quarter of a line in 525."""
 JOINT_CAP = 1e3
 """One relation's strength counts no further than this in the search for the phase: others must not be drowned by it."""
+LEAST_SEEN = 0.3
+"""Share of the weight that boundaries usually have, below which a phase is not told: a scratch on the same lines of every pass has rows
+left out there, and what it leaves in the few others would rule (house value)."""
 QUIET_STRENGTH = 2.0
 """Strength up to which a relation says nothing about the phase: content alone reaches 1 on average."""
 
