@@ -8,7 +8,7 @@ import pytest
 from detect.judge.phase_by_rows import fit_wheel_by_rows
 from detect.judge.wheel import fit_wheel
 from detect.standards import STD_525
-from tests.drawn_rows import PERIOD, PHASE, VIEW, lines_of, rows_and_fit
+from tests.drawn_rows import HEIGHT, PERIOD, PHASE, VIEW, error_at, lines_of, rows_and_fit
 
 
 def off(phase: float) -> float:
@@ -20,6 +20,14 @@ def off(phase: float) -> float:
 def test_a_bow_shows_its_phase_in_all_rows(scallop: float, corrected: bool) -> None:
     for seed in range(3):
         rows, _ = rows_and_fit(*lines_of(0, scallop, np.zeros(4), corrected=corrected), seed)
+        assert off(fit_wheel_by_rows(rows, VIEW, STD_525).phase_lines) < 0.1
+
+
+@pytest.mark.parametrize("scallop", [-300.0, 120.0])
+def test_so_does_a_bow_of_whole_lines(scallop: float) -> None:
+    """A player that keeps a clock through each line: nothing grows along it."""
+    for seed in range(3):
+        rows, _ = rows_and_fit(error_at(0.0, scallop, np.zeros(4), 0.25), np.zeros(HEIGHT), seed)
         assert off(fit_wheel_by_rows(rows, VIEW, STD_525).phase_lines) < 0.1
 
 

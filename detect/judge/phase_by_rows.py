@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadFit, HeadTerms, fit_heads
-from detect.judge.regimes import PRICE, SCALLOP, TimingRows, timing_rows
+from detect.judge.regimes import PRICE, SCALLOP, STIFFER, TimingRows, timing_rows
 from detect.judge.rows import EDGES, Rows
 from detect.judge.wheel import View, WheelFit, fit_wheel, phase_lattice
 from detect.standards import Standard
@@ -73,4 +73,5 @@ def _left(timing: TimingRows, standard: Standard, phase: float) -> float:
     free = timing.fit(standard, phase).chi_square + FREE_UNKNOWNS * PRICE
     right = timing.fit(standard, phase, has=SCALLOP).chi_square
     corrected = timing.fit(standard, phase, model="corrected", any_reference=True).chi_square
-    return min(free, right, corrected)
+    stiff = timing.fit(standard, phase, model="whole_lines").chi_square + FREE_UNKNOWNS * PRICE + STIFFER
+    return min(free, right, corrected, stiff)
