@@ -14,8 +14,9 @@ from detect.judge.loss_findings import judge_losses
 from detect.judge.patterns import exposure
 from detect.judge.sections import KINDS
 from detect.judge.switch_phase import with_phases_of_dashes
-from detect.judge.switching import Switching, find_switching
+from detect.judge.switching import Switching, ends_by_displacement_ire, find_switching
 from detect.judge.tape_map import place_losses
+from detect.judge.time_geometry import displacement_rows
 from detect.measure.line_ends import STANDING, dashes_at_ends
 from detect.measure.losses import ENDS_EVERY
 from detect.standards import STD_525
@@ -162,3 +163,15 @@ def test_damaged_tape_is_to_be_inspected_not_played_again() -> None:
 def test_patterns_of_the_tape_have_their_own_cause(kind: str, word: str) -> None:
     named = findings_of(draw(np.random.default_rng(3), 80, kind=kind, at=0.5))[0]
     assert word in named.causes[0].cause
+
+
+@pytest.mark.parametrize("skew", [20.0, 300.0])
+def test_ends_of_displaced_lines_show_what_displacement_makes_of_them(skew: float) -> None:
+    """A ramp of skew snaps back at every head change: the line there lies half of that from the mean of its neighbours."""
+    start, _ = displacement_rows(STD_525, phase=6.3, height=486, skew_ns=skew, scallop_ns=0.0, quadrature_ns=np.zeros(4))
+    snap = skew * (1 - 1 / float(STD_525.lines_per_pass))  # ns
+    assert ends_by_displacement_ire(start.astype(float)) == pytest.approx(100 * snap / 2 / 74.07 / 10, rel=0.1)
+
+
+def test_ends_of_lines_in_their_place_show_nothing() -> None:
+    assert ends_by_displacement_ire(np.zeros(486)) == 0.0

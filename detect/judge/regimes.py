@@ -212,7 +212,8 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
 
 
 def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, free: ModelFit) -> tuple[float, float, float]:
-    """Chi-square that the wheel wins in the edges, and in the picture, and that by which the two differ.
+    """Chi-square that the wheel wins in the edges, where each unknown may be off by ``SUBTLE_NS``, and in the picture, and that by which
+    the two differ.
 
     Blanking put in afterwards stands still; content beside it may move, but not as the picture does.
     """
@@ -222,7 +223,8 @@ def _edges_against_picture(whole: TimingRows, standard: Standard, phase: float, 
     basis = np.vstack([w.basis(timing_readings(standard, whole.view, k, phase).uncorrected) for k, w in edges.items()])
     data = np.concatenate([w.data for w in edges.values()])
     value, cov, left = weighted_fit(basis, data, np.ones(len(data)))
-    won = float(np.sum(data**2) - np.sum(left**2))
+    subtle = cov + SUBTLE_NS**2 * np.eye(ALL_FIGURES)  # levels of heads move half-amplitude points by parts of a ns
+    won = min(float(np.sum(data**2) - np.sum(left**2)), float(value @ np.linalg.solve(subtle, value)))
     seen, seen_cov = free.value[:ALL_FIGURES], free.cov[:ALL_FIGURES, :ALL_FIGURES]
     off = value - seen
     apart = float(off @ np.linalg.pinv(cov + seen_cov, hermitian=True) @ off)

@@ -57,8 +57,9 @@ def displacement_to_undo(findings: Findings, standard: Standard, *, height: int)
         return None
     quadrature = np.array(s.quadrature_ns.values, float)
     start, growth = displacement_rows(
-        standard, phase=phase, height=height, skew_ns=s.skew_ns.value or 0.0, scallop_ns=scallop, quadrature_ns=quadrature
-    )
+        standard, phase=phase, height=height, skew_ns=s.skew_ns.value or 0.0, scallop_ns=scallop, quadrature_ns=quadrature,
+        whole_lines=s.velocity_error_ns is None,  # where whole lines are displaced there is none
+    )  # fmt: skip
     middle = start + growth / 2
     return Displacement(start, growth, *span) if np.abs(middle[2:] - middle[:-2]).max() >= LARGE_NS else None
 

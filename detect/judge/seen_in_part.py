@@ -58,11 +58,16 @@ def seen_in_part(file: JudgedFile, members: NDArray[np.int64], whole: Pooled) ->
             if noisy is None:
                 return whole
             return replace(pool_of(file, members, noisy[1]), anchor=pool_of(file, *noisy))
-    apart = abs(file.standard.phase_change_lines(whole.fit.phase_lines, best[1].phase_lines))
-    if whole.locked and apart < SAME_LINES:
+    if whole.locked and _apart(file, whole.fit, best[1]) < SAME_LINES:
         return replace(whole, part=best[1])
-    return replace(pool_of(file, members, best[1].phase_lines), anchor=pool_of(file, best[0], None))
+    anchor = pool_of(file, best[0], None)  # at the phase of all its rows: a bow moves that of its jumps by a line or so
+    if whole.locked and _apart(file, whole.fit, anchor.fit) < SAME_LINES:
+        return replace(whole, part=anchor.fit)
+    return replace(pool_of(file, members, anchor.fit.phase_lines), anchor=anchor)
 
+
+def _apart(file: JudgedFile, one: WheelFit, other: WheelFit) -> float:
+    return abs(file.standard.phase_change_lines(one.phase_lines, other.phase_lines))
 
 def best_part(file: JudgedFile, members: NDArray[np.int64]) -> tuple[NDArray[np.int64], WheelFit] | None:
     """The windows of the part with the largest null ratio, and the wheel in it; None where ``members`` (windows) are no more than one

@@ -15,8 +15,9 @@ from scipy import stats
 
 from detect.judge.scan_boxes import BINS, Exposure
 from detect.judge.tape_map import LETTERS, Places
-from detect.measure.line_ends import STANDING
+from detect.measure.line_ends import PIECE_SAMPLES, STANDING
 from detect.measure.losses import ENDS_EVERY
+from detect.standards import NS_PER_SAMPLE
 
 LAST_LINE = 0.93
 """The last line of a pass lies beyond this share of it (1/16.4 or 1/15.6 of a pass, and the error of the phase)."""
@@ -30,6 +31,19 @@ LEAST_HIT_RATE = 0.05
 """Share of the head changes that must show it (house practice)."""
 FLAG_HIT_RATE = 0.25
 """Share from which it counts against the transfer (house practice)."""
+
+WHITE_IRE = 100.0
+
+
+def ends_by_displacement_ire(displaced_ns: NDArray[np.floating[Any]]) -> float:
+    """Mean contrast that the most displaced line may show at its end against the lines above and below, where picture meets blanking, IRE.
+
+    ``displaced_ns``: of every frame row. A picture that is white there shows white times the share of a piece by which the line's edge lies
+    elsewhere; darker ones show less.
+    """
+    middle = (displaced_ns[:-4] + displaced_ns[4:]) / 2
+    samples = np.abs(displaced_ns[2:-2] - middle).max(initial=0.0) / NS_PER_SAMPLE
+    return float(WHITE_IRE * min(samples / PIECE_SAMPLES, 1.0))
 
 
 @dataclass(frozen=True, slots=True)

@@ -99,14 +99,17 @@ def growth_in_pass(standard: Standard) -> F64:
 
 
 def displacement_rows(
-    standard: Standard, *, phase: float, height: int, skew_ns: float, scallop_ns: float, quadrature_ns: F64
+    standard: Standard, *, phase: float, height: int, skew_ns: float, scallop_ns: float, quadrature_ns: F64, whole_lines: bool = False
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """What an uncorrected picture is displaced by: ns at column 0 of every frame row, and its growth to the right end; (rows,)."""
+    """What an uncorrected picture is displaced by: ns at column 0 of every frame row, and its growth to the right end; (rows,).
+
+    ``whole_lines``: nothing grows along the lines.
+    """
     rows = np.arange(height, dtype=np.float64)
     head = np.floor((rows / 2 - phase) / float(standard.lines_per_pass) + 1e-9).astype(int) % HEADS
     ends = []
-    for sample in (0, ACTIVE_SAMPLES):
-        angle = theta(standard, phase, rows, line_fraction(standard, sample))
+    for fraction in [WHOLE_LINES_AT] * 2 if whole_lines else [line_fraction(standard, x) for x in (0, ACTIVE_SAMPLES)]:
+        angle = theta(standard, phase, rows, fraction)
         arc = scallop_shape(angle) - scallop_shape(np.zeros(1)) + 1 / np.sqrt(2)  # about zero in the middle of its swing
         ends.append(skew_ns * skew_shape(angle) + scallop_ns * arc + np.asarray(quadrature_ns)[head])
     return ends[0].astype(np.float32), (ends[1] - ends[0]).astype(np.float32)

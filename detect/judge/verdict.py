@@ -35,6 +35,7 @@ from detect.judge.outcome import numbered, verdict_of
 from detect.judge.states import joined, left_out, relocks_of, settled, stretches_by_decoder, wheel_state, within, without_wheel
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.switch_phase import with_phases_of_dashes
+from detect.judge.switching import ends_by_displacement_ire
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
 from detect.judge.wheel import ALONE, WheelFit
@@ -97,14 +98,15 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         file.readings, wheel=wheel, standard=file.standard, kind=file.parts.kind, minutes=minutes, limits=limits, label=file.label,
         programme_frames=file.programme_frames, tape_speed_ips=tape_speed_ips,
     )  # fmt: skip
-    found += losses.findings
+    wheel_ns = _displaced_by_wheel(file, main[0] if main else None)
+    made = 0.0 if wheel_ns is None else ends_by_displacement_ire(wheel_ns)
+    found += [f for f in losses.findings if f.kind != "switch_transient" or (f.value or 0.0) > made]
     snr = noise.published.value if noise is not None else None
     if noise is not None and noise.sure and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))
     figures = _figures_of(file, *main, relocks) if main else WindowReadings()
     if noise is not None:
         figures = widened(figures, {"noise": noise.hidden})
-    wheel_ns = _displaced_by_wheel(file, main[0] if main else None)
     hook = find_hook(*edge_positions(file.readings, file.programme), file.view, wheel_ns=wheel_ns)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
         found += _hook_findings(file, hook, wheel_ns, limits)
@@ -198,7 +200,7 @@ def _displaced_by_wheel(file: JudgedFile, main: Pooled | None) -> NDArray[np.flo
         return None
     return displacement_rows(
         file.standard, phase=main.fit.phase_lines, height=file.height, skew_ns=main.timing.skew_ns,
-        scallop_ns=main.timing.scallop_ns, quadrature_ns=main.timing.quadrature_ns,
+        scallop_ns=main.timing.scallop_ns, quadrature_ns=main.timing.quadrature_ns, whole_lines=main.timing.whole_lines,
     )[0].astype(np.float64)  # fmt: skip
 
 
