@@ -94,7 +94,7 @@ def test_a_wall_of_bricks_a_pass_high_is_none() -> None:
     assert recurring(dashed(field("525/59.94"), at), "525/59.94") == 0
 
 
-FRAMES = 150
+FRAMES, PERIOD = 150, 525 / 32
 
 
 def candidates(present: np.ndarray, *, first: int = 0, contrast: float = 60.0, kind: int = BRIGHT) -> dict[str, np.ndarray]:
@@ -109,7 +109,7 @@ def candidates(present: np.ndarray, *, first: int = 0, contrast: float = 60.0, k
 
 
 def proven(losses: dict[str, np.ndarray], cuts: list[int]) -> int:
-    out = with_standing(losses, np.array(cuts, np.int64), FRAMES)
+    out = with_standing(losses, np.array(cuts, np.int64), FRAMES, PERIOD)
     assert (out["kind"] < 2).all()  # those that are not proven are left out
     return int(out["sure"].sum())
 
@@ -155,8 +155,8 @@ def test_what_a_proven_dash_leaves_beside_it_is_no_light_of_the_picture() -> Non
     far = {name: values.copy() for name, values in both.items()}
     far["x0"][count:] += np.int16(40)
     far["x1"][count:] += np.int16(40)
-    assert len(with_standing(both, np.array([70]), FRAMES)["frame"]) == count
-    assert len(with_standing(far, np.array([70]), FRAMES)["frame"]) == 2 * count
+    assert len(with_standing(both, np.array([70]), FRAMES, PERIOD)["frame"]) == count
+    assert len(with_standing(far, np.array([70]), FRAMES, PERIOD)["frame"]) == 2 * count
 
 
 def test_dashes_that_move_through_the_picture_are_its_own() -> None:
@@ -181,6 +181,17 @@ def test_a_scratch_that_wanders_is_none_of_these() -> None:
     for x in ("x0", "x1"):
         losses[x] = (losses[x] + wander).astype(np.int16)
     assert proven(losses, []) == there.sum()
+
+
+@pytest.mark.parametrize("along", [0, 60])
+def test_things_below_each_other_that_leave_out_passes_are_the_picture_s(along: int) -> None:
+    """A wall of screens whose copies lie a turn of the wheel apart, with a gap in every copy. On tape dashes would lie along lines too."""
+    there = np.random.default_rng(1).random((FRAMES, 14)) < 0.8
+    there[:, np.arange(14) % 4 >= 2] = False
+    losses = candidates(there)
+    for x in ("x0", "x1"):
+        losses[x] = (losses[x] + along * (losses["line"] // 32)).astype(np.int16)
+    assert proven(losses, []) == (there.sum() if along else 0)
 
 
 def test_a_moment_is_not_judged() -> None:
@@ -212,7 +223,7 @@ def test_a_scratch_in_every_pass_of_a_moving_picture_is_found_with_its_ends(kind
     finder = LossFinder(SampleFormat(10, 2, 1, False, True), height=486, width=720, standard=STANDARDS["525/59.94"])
     for frame, _ in m.render([(scene, fields)], raster, m.Recipe(), damage, seed=5):
         finder.push(frame, cut=False)
-    out = with_standing(finder.finish(), np.array([], np.int64), fields // 2)
+    out = with_standing(finder.finish(), np.array([], np.int64), fields // 2, PERIOD)
     taken = choose_losses(out, cuts=np.array([], np.int64), frame_rate=29.97)
     true = {(d.field, d.line): d for d in damage}
     mine = [true.get((2 * int(f) + int(h), int(n))) for f, h, n in zip(*(out[k][taken] for k in ("frame", "field", "line")), strict=True)]

@@ -113,7 +113,7 @@ def describe(readings: Readings) -> JudgedFile:
         chroma_of_block=CHROMA_OF_BLOCK.get(codec, 0.0),
     )  # fmt: skip
     first, second = (int(row) for row in readings.header.measured.get("rows0", (0, 1)))
-    readings = readings.with_losses(with_standing(readings.losses, readings.cuts, frames))
+    readings = readings.with_losses(with_standing(readings.losses, readings.cuts, frames, float(standard.lines_per_pass)))
     spoiled = spoiled_rows(readings.losses, rows0=(first, second), height=height, start_frame=start, end_frame=end)
     seen = readings.without(spoiled).through(lambda chunk: in_subcarrier_plane(_on_grid(codec, chunk)))
     return JudgedFile(

@@ -36,12 +36,20 @@ FROM_CUT_FRAMES = 15
 END_FRAMES, ABRUPT = 3, 0.7
 """... unless it fades: a scratch is at once as strong as this share of what it is."""
 
+ONE_PLACE = 40.0
+"""Samples by which dashes of different passes lie apart along their lines, where they lie at one place: a pass ends a part of a line later
+than the one before, so what lies at one place across the tape lies anywhere along the lines..."""
+MOST_PASSES = 0.8
+"""... but for players that put every pass at the start of a line. Then nothing hides a dash in blanking, and so many of the passes between
+the first and the last have one; things of the picture are not bound to every pass."""
 
-def with_standing(losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames: int) -> dict[str, NDArray[Any]]:
+
+def with_standing(losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames: int, lines_per_pass: float) -> dict[str, NDArray[Any]]:
     """The candidates with those proven as white and black ones, which "sure" marks. Those not proven are left out, and what the proven
     ones leave on the lines beside them, which would be taken for light of the picture.
 
-    ``losses``: arrays of ``LossFinder.finish``; ``cuts``: frames that begin a shot; ``frames``: of the file.
+    ``losses``: arrays of ``LossFinder.finish``; ``cuts``: frames that begin a shot; ``frames``: of the file;
+    ``lines_per_pass``: field lines.
     """
     kind = np.asarray(losses.get("kind", ())).astype(np.int64)
     standing = kind >= BRIGHT
@@ -53,7 +61,7 @@ def with_standing(losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames
         mine = np.flatnonzero(kind == sign)
         frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
         middle = (np.asarray(losses["x0"]).astype(np.float64) + losses["x1"])[mine] / 2
-        proven[mine] = _proven(frame, field, line, middle, bounds, np.asarray(losses["contrast_ire"], float)[mine])
+        proven[mine] = _proven(frame, field, line, middle, bounds, np.asarray(losses["contrast_ire"], float)[mine], lines_per_pass)
     weak = ~standing & (np.asarray(losses["score"]) < LIKELY)
     keep = (~standing | proven) & ~shares_piece(losses, weak, proven, lines_away=1)
     out = {name: np.asarray(values)[keep] for name, values in losses.items()}
@@ -64,7 +72,7 @@ def with_standing(losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames
 
 def _proven(
     frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], middle: NDArray[np.float64], bounds: NDArray[np.int64],
-    contrast: NDArray[np.float64],
+    contrast: NDArray[np.float64], lines_per_pass: float,
 ) -> NDArray[np.bool_]:  # fmt: skip
     """For dashes of one sign in order of time, whether they are losses. ``middle``: sample of the line."""
     out = np.zeros(len(frame), bool)
@@ -80,6 +88,8 @@ def _proven(
         usual = float(np.median(contrast[mine]))
         if stands.sum() < FEWEST or usual < OVER_LEAST * LEAST_IRE or _drifts(frame[mine], field[mine], line[mine], middle[mine]):
             continue
+        if not _in_every_pass(place[stands], field[mine], line[mine], middle[mine], lines_per_pass):
+            continue
         misses = float(shows[stands].mean()) < NEVER_MISSES
         ends = [(first, frame[mine] < first + END_FRAMES), (after, frame[mine] >= after - END_FRAMES)]
         abrupt = any(
@@ -89,6 +99,20 @@ def _proven(
             standing = {tuple(at) for at in place[stands]}
             out[mine] = [(f, a) in standing for f, a in zip(field[mine], line[mine], strict=True)]
     return out
+
+
+def _in_every_pass(
+    stands: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], middle: NDArray[np.float64], lines_per_pass: float
+) -> bool:  # fmt: skip
+    """Whether the lines of either field that show dashes, (lines, 2), may be those of all passes."""
+    along = [float(np.median(middle[(field == f) & (line == a)])) for f, a in stands]
+    if float(np.std(along)) >= ONE_PLACE:
+        return True
+    for f in np.unique(stands[:, 0]):
+        passes = np.unique(np.round(stands[stands[:, 0] == f, 1] / lines_per_pass))
+        if len(passes) > 1 and len(passes) < MOST_PASSES * (passes[-1] - passes[0] + 1):
+            return False
+    return True
 
 
 def _drifts(frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], middle: NDArray[np.float64]) -> bool:
