@@ -10,6 +10,7 @@ Everything here is exact where the standard is exact (``Fraction``), and every f
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Literal, TypeVar
@@ -37,6 +38,8 @@ STRIPE_PITCH_MM = 0.396875
 """Along the tape, one stripe to the next, full speed: 15 in/s over 960 stripes/s (derived; ANSI C98.6-1965)."""
 WHEEL_RADIUS_MM = 26.2
 """Tip radius of the head wheel; common practice, no single source (from memory)."""
+PASS_MM = WHEEL_RADIUS_MM * math.radians(PASS_ANGLE_DEG)
+"""Length of a pass: 41.2 mm (derived)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from detect.judge.loss_choice import LIKELY, choose_losses
+from detect.judge.assumed_phase import Assumed
+from detect.judge.loss_choice import LIKELY, _gain_of_the_wheel, choose_losses
 from detect.judge.loss_light import TIGHT_GAIN, light_pct
+from detect.judge.tape_map import place_losses
+from detect.standards import STD_625
 
 RATE = 29.97
 Arrays = dict[str, np.ndarray]
@@ -297,3 +300,35 @@ def test_a_field_full_of_suspects_beside_a_cut_needs_better_odds() -> None:
     assert choose(arrays).tolist() == [False, True]
     assert choose({**arrays, "leak": np.zeros(2)}).tolist() == [False, True]
     assert choose({**arrays, "neighbours": np.array([4, 4])}).all()
+
+
+def test_losses_anywhere_crowd_nowhere_in_the_passes() -> None:
+    """A head goes on to the end of its last line: what lies beyond its quarter turn is no crowd there."""
+    rng = np.random.default_rng(6)
+    count = 4000
+    candidates = {
+        "frame": np.sort(rng.integers(0, 100, count)), "field": rng.integers(0, 2, count), "line": rng.integers(2, 285, count),
+        "x0": rng.integers(0, 700, count), "kind": np.zeros(count, int), "score": np.full(count, 9.0), "run": np.arange(count),
+    }  # fmt: skip
+    candidates["x1"] = candidates["x0"] + 12
+    wheel = [Assumed(0, 100, 4.3)]
+    places = place_losses(candidates, wheel=wheel, standard=STD_625, rows0=(0, 1))
+    gain = _gain_of_the_wheel(candidates, np.ones(count, bool), np.ones(count, bool), places.in_turn, 25.0)
+    assert not gain.any()
+    assert _gain_of_the_wheel(candidates, np.ones(count, bool), np.ones(count, bool), places.pass_position, 25.0).any()
+
+
+def test_crests_of_waves_a_pass_apart_are_no_scratch() -> None:
+    """Light crowds in a tenth of the pass; a scratch in a hundredth of it. Among many fainter ones it is not told."""
+    rng = np.random.default_rng(7)
+    count = 1200
+    candidates = {"frame": np.sort(rng.integers(0, 90, count)), "line": rng.integers(2, 285, count)}
+    all_of_them = np.ones(count, bool)
+    crest = np.where(rng.random(count) < 0.6, 0.4 + 0.12 * rng.random(count), rng.random(count))
+    scratch = np.where(rng.random(count) < 0.04, 0.4, rng.random(count))
+    assert not _gain_of_the_wheel(candidates, all_of_them, all_of_them, crest, 25.0).any()
+    assert _gain_of_the_wheel(candidates, all_of_them, all_of_them, scratch, 25.0).any()
+    light_too = np.concatenate([scratch, rng.random(40 * count)])
+    more = {k: np.concatenate([v, rng.choice(v, 40 * count)]) for k, v in candidates.items()}
+    taken = np.arange(41 * count) < count
+    assert not _gain_of_the_wheel(more, taken, np.ones(41 * count, bool), light_too, 25.0).any()

@@ -52,7 +52,7 @@ def with_assumed_phases(
         if state.locked and state.phase_lines is not None:
             out.append(Assumed(state.start_frame, state.end_frame, state.phase_lines))
             continue
-        place = at_zero.pass_position[likely & (at_zero.stretch == index)]
+        place = at_zero.in_turn[likely & (at_zero.stretch == index)]
         crowd = _most_crowded(place[np.isfinite(place)])
         out.append(replace(zero[index], phase_lines=((crowd - 0.5) % 1.0) * period))
     return out

@@ -82,6 +82,8 @@ of the picture."""
 WHEEL_CELLS = 256
 WHEEL_REACH = 2
 """Cells either way that count as the same place across: 0.3 mm."""
+WHEEL_BESIDE = range(6, 25)
+"""Cells to either side, up to a tenth of a pass, above which a scratch stands out."""
 WHEEL_SPAN_S = 4.0
 """How long before and after a scratch is looked for."""
 WHEEL_LEAST = 4
@@ -104,7 +106,7 @@ def choose_losses(
 
     ``candidates``: arrays of ``LossFinder.finish``, in order of time, with "sure" where some are proven by other means (``standing``);
     ``cuts``: frames that begin a shot; ``pass_position``: place in the pass of each, 0 to 1, NaN where the wheel is not known
-    (``Places.pass_position``).
+    (``Places.in_turn``).
     """
     lines = FIELD_LINES[standard.short_name]
     sure = np.asarray(candidates.get("sure", False), bool)
@@ -124,7 +126,9 @@ def choose_losses(
     threshold = loss_light.thresholds(candidates, likely=LIKELY, shot=shot, frame_rate=frame_rate)
     gain: NDArray[np.floating[Any]] = np.zeros(len(score))
     if pass_position is not None:
-        gain = _gain_of_the_wheel(candidates, score >= threshold, pass_position, frame_rate)
+        gain = _gain_of_the_wheel(
+            candidates, score >= threshold, score >= np.maximum(threshold, LIKELY) - WHEEL_GAIN, pass_position, frame_rate
+        )
     picture = _of_the_picture(candidates, shot, np.asarray(cuts), frame_rate, alone=gain == 0)
     threshold = np.where(gain > 0, np.maximum(threshold - gain, LIKELY - WHEEL_GAIN), np.maximum(threshold, picture))
     decoy = np.zeros(len(score), bool)
@@ -299,10 +303,15 @@ def _of_the_look(
 def _gain_of_the_wheel(
     candidates: Mapping[str, NDArray[Any]],
     taken: NDArray[np.bool_],
+    fainter: NDArray[np.bool_],
     position: NDArray[np.floating[Any]],
     frame_rate: float,
 ) -> NDArray[np.floating[Any]]:
-    """By how much the odds of each candidate are better for lying where losses crowd across the tape."""
+    """By how much the odds of each candidate are better for lying where losses crowd across the tape.
+
+    ``taken``: what is taken for a loss by itself; ``fainter``: what might be there. Light of the picture is everywhere: where the fainter
+    ones do not crowd as well, the place tells nothing of them.
+    """
     frame = np.asarray(candidates["frame"]).astype(int)
     line = np.asarray(candidates["line"]).astype(int)
     gain = np.zeros(len(frame))
@@ -318,12 +327,22 @@ def _gain_of_the_wheel(
     for at in np.unique(block[known]):
         around = sure[(block[sure] >= at - 1) & (block[sure] <= at + 1)]
         counts = np.convolve(np.bincount(cell[around], minlength=WHEEL_CELLS), np.ones(width), "same")
-        usual = max(float(np.median(counts)), 0.25)
+        usual = _usual_about(counts)
         chance = WHEEL_CELLS * stats.poisson.sf(counts - 1, usual)
+        faint = fainter & known & (block >= at - 1) & (block <= at + 1)
+        might = np.convolve(np.bincount(cell[faint], minlength=WHEEL_CELLS), np.ones(width), "same")
+        chance = np.maximum(chance, WHEEL_CELLS * stats.poisson.sf(might - 1, _usual_about(might)))
         for c in np.flatnonzero((counts >= WHEEL_LEAST) & (chance < WHEEL_CHANCE)):
             near = around[np.abs(cell[around] - c) <= WHEEL_REACH]
             if len(np.unique(line[near])) < WHEEL_LEAST:
                 continue
             here = known & (block == at) & (cell == c)
-            gain[here] = min(float(np.log(counts[c] / usual)), WHEEL_GAIN)
+            gain[here] = min(float(np.log(counts[c] / usual[c])), WHEEL_GAIN)
     return gain
+
+
+def _usual_about(counts: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
+    """What each cell would hold if it were like all others, and like those to either side of it: things of the picture that come a pass
+    apart, as crests of waves, are broad."""
+    sides = [np.median([np.roll(counts, sign * away) for away in WHEEL_BESIDE], axis=0) for sign in (-1, 1)]
+    return np.asarray(np.maximum.reduce([*sides, np.full(len(counts), max(float(np.median(counts)), 0.25))]))

@@ -81,7 +81,7 @@ def judge_losses(
         for stretches in (wheel, assumed)
     )  # fmt: skip
     taken = choose_losses(
-        candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=guessed.pass_position,
+        candidates, cuts=readings.cuts, frame_rate=float(standard.frame_rate), pass_position=guessed.in_turn,
         standard=standard,
     )
     places = everywhere.where(taken)

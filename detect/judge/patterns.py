@@ -36,7 +36,7 @@ from detect.judge.scan_boxes import (
     widened,
 )
 from detect.judge.tape_map import Places
-from detect.standards import PASS_ANGLE_DEG, WHEEL_RADIUS_MM
+from detect.standards import PASS_MM
 
 __all__ = ["FINDING_KIND", "Exposure", "Pattern", "exposure", "find_patterns", "rate_per_minute", "rates_differ"]
 
@@ -60,8 +60,6 @@ WORDS: dict[str, str] = {
     "rising": "a steady rise",
 }
 """What a pattern is called where it is the alternative."""
-ACROSS_MM = float(WHEEL_RADIUS_MM * np.deg2rad(PASS_ANGLE_DEG))
-"""Length of a pass: 41.2 mm."""
 SIGNIFICANT = 1e-3
 """p value of a pattern. Six kinds and a few rounds: under one uniform clip in a hundred is given a pattern."""
 RISING = 4e-3
@@ -199,7 +197,7 @@ def _told(
     start, end = _span(box, places.frame[inside], p)
     across = None
     if box.cells is not None and not assumed:
-        across = ACROSS_MM * (np.array(box.cells) / BINS - 0.5)
+        across = PASS_MM * (np.array(box.cells) / BINS - 0.5)
     passes = p.seen.passes_per_s * p.seconds * (end - start) / (p.end_frame - p.start_frame)
     # one less: the span is made by the losses themselves
     hits = min(1.0, (len(inside) - 1) / passes) if box.kind in ("scratch", "edge", "switch") else None

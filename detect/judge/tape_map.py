@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from skimage.measure import label, regionprops
 
 from detect.findings import Defect, DropoutCounts, Loss
-from detect.standards import HEADS, NS_PER_SAMPLE, PASS_ANGLE_DEG, STRIPE_PITCH_MM, WHEEL_RADIUS_MM, Standard
+from detect.standards import HEADS, NS_PER_SAMPLE, PASS_MM, STRIPE_PITCH_MM, Standard
 
 LETTERS = "ABCD"
 KINDS = ("white", "black", "noise", "compensated")
@@ -70,6 +70,11 @@ class Places:
 
     def __len__(self) -> int:
         return len(self.frame)
+
+    @property
+    def in_turn(self) -> NDArray[np.floating[Any]]:
+        """Places in the pass, 0 to 1, those beyond its end counted on from its beginning: losses that lie anywhere lie evenly there."""
+        return np.asarray((self.mm_across / PASS_MM + 0.5) % 1.0)
 
     def where(self, mask: NDArray[Any]) -> Places:
         """Those that ``mask`` (or an index array) selects."""
@@ -131,7 +136,7 @@ def place_losses(
         head=np.where(known, passes % HEADS, -1),
         stripe=np.where(known, stripe, field_number * standard.passes_per_field),
         pass_position=np.where(known, inside, np.nan),
-        mm_across=np.where(known, WHEEL_RADIUS_MM * np.deg2rad(PASS_ANGLE_DEG) * (position - 0.5), np.nan),
+        mm_across=np.where(known, PASS_MM * (position - 0.5), np.nan),
         m_along=(field_number * standard.passes_per_field + np.where(known, passes + position, row / 2 / period))
         * pitch_m,
     )
