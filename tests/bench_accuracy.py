@@ -169,7 +169,9 @@ def _losses(seeds: int, first_seed: int, keep: Path | None) -> str:
     kept = keep / f"losses {seeds} {first_seed}.md" if keep is not None else None
     if kept is not None and kept.exists():
         return kept.read_text("utf-8")
-    text = losses_tables(seeds=seeds, first_seed=first_seed, parts=tuple(PARTS)).replace(":\n\n|", "\n\n|")
+    command = f"python -m tests.bench_losses --first-seed {first_seed} --seeds {seeds} --parts {' '.join(PARTS)}"
+    tables = losses_tables(seeds=seeds, first_seed=first_seed, parts=tuple(PARTS)).replace(":\n\n|", "\n\n|")
+    text = f"`{command}` printed these.\n\n{tables}"
     if kept is not None:
         kept.write_text(text, encoding="utf-8")
     return text
