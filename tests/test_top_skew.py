@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from detect.judge import verdict
+from detect.judge.limits import default_limits
 from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
 from detect.judge.wheel import View
 from detect.readings import Chunk, Header, Readings, ReadingsWriter, Sums
@@ -142,6 +146,16 @@ def test_a_hook_is_followed_window_by_window(tmp_path: Path) -> None:
     assert amplitude[:3] == pytest.approx([0.0, 1.0, 1.0], abs=0.05)
     assert (sigma[:3] < 0.05).all()
     assert np.isinf(sigma[3])
+
+
+def test_top_skew_of_a_single_window_is_not_confirmed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verdict, "hook_course", lambda *_, **__: (np.array([0.0, 1.0, 0.0, 0.0, 1.0, 1.0]), np.full(6, 0.05)))
+    file: Any = SimpleNamespace(
+        readings=None, programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6), end=30 * np.arange(1, 7), frames=180,
+        programme_frames=180, label=lambda _: None,
+    )  # fmt: skip
+    told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits())
+    assert [(f.start_frame, f.end_frame, f.status) for f in told] == [(30, 60, "unconfirmed"), (120, 180, "confirmed")]
 
 
 def test_bright_content_beside_the_edge_of_single_lines_bends_nothing() -> None:

@@ -45,6 +45,8 @@ from detect.standards import HEADS, pass_bounds_rows
 MEANS_OF_LINES = "the chroma lines are means of {number} lines, as a decoder with {delays} leaves them: "
 HUE_LOST = "a hue error of one head shows as a loss of its saturation, and not as hue"
 STEPS_SPREAD = "colour changes from head to head over as many lines, which the figures allow for"
+FEWEST_HOOKED = 2
+"""Windows in a row that must show top skew before it is confirmed, or all there are (house value)."""
 BLOCK_WINDOWS = 50
 MOST_BLOCKS = 40
 """A stretch is also looked at minute by minute, in 40 blocks at most."""
@@ -209,23 +211,28 @@ def _published(hook: Hook | None) -> TopSkew | None:
 
 
 def _hook_findings(file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits) -> list[Finding]:
-    """One for each stretch of the file that has the hook."""
+    """One for each stretch of the file that has the hook. A deck has it for longer than a window; a picture may look so for as long."""
     amplitude, sigma = hook_course(file.readings, file.programme, file.view, hook, wheel_ns=wheel_ns)
     start, end = file.start[file.programme], file.end[file.programme]
     parts = [(s.start_frame, s.end_frame) for s in stretches(amplitude, sigma, start, end)]
-    return [_hook_finding(file, hook, a, b, limits) for a, b in parts or [(0, file.frames)]]
+    out = []
+    for a, b in parts or [(0, file.frames)]:
+        seen = int(np.count_nonzero((start >= a) & (end <= b)))
+        out.append(_hook_finding(file, hook, a, b, limits, confirmed=seen >= min(FEWEST_HOOKED, len(start))))
+    return out
 
 
-def _hook_finding(file: JudgedFile, hook: Hook, start: int, end: int, limits: Limits) -> Finding:
+def _hook_finding(file: JudgedFile, hook: Hook, start: int, end: int, limits: Limits, *, confirmed: bool) -> Finding:
     rows = (file.view.top, file.view.top + 2 * round(hook.decay_lines))
     return Finding(
         id="", kind="top_skew", start_frame=start, end_frame=end, start_timecode=file.label(start),
         end_timecode=file.label(end), affected_pct=100.0 * (end - start) / max(file.programme_frames, 1), heads=[],
         value=hook.value_ns, unit="ns", sigma=hook.sigma_ns,
-        significance=min(abs(hook.value_ns) / hook.sigma_ns, 38.0), status="confirmed",
+        significance=min(abs(hook.value_ns) / hook.sigma_ns, 38.0), status="confirmed" if confirmed else "unconfirmed",
         severity="flag" if abs(hook.value_ns) >= limits.flag("top_skew_ns") else "note",
         text=f"The top of every field is displaced by {hook.value_ns:+.0f} ± {hook.sigma_ns:.0f} ns and settles within "
-        f"{hook.decay_lines:.0f} lines; it follows the field, not the wheel.",
+        f"{hook.decay_lines:.0f} lines; it follows the field, not the wheel"
+        + ("." if confirmed else ", but for no longer than a picture may look so, so unconfirmed."),
         evidence=Evidence(frame=(start + end) // 2, lines=[rows]), causes=causes_for("top_skew"),
     )  # fmt: skip
 
