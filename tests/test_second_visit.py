@@ -126,3 +126,15 @@ def test_windows_where_nothing_was_undone_read_as_without_it() -> None:
         shown.append(float(np.abs(shift).max()))
     assert shown[1] == pytest.approx(80.0, rel=0.1)
     assert max(shown[0], shown[2]) < 5.0
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_lines_displaced_as_wholes_are_moved_back_as_wholes(whole: bool) -> None:
+    """Nothing grows along them, and no velocity error is told."""
+    findings = said(0.0, 300.0, (0.0,) * 4)
+    told = None if whole else Value(value=130.0, sigma=1.0)
+    findings = findings.model_copy(update={"summary": findings.summary.model_copy(update={"velocity_error_ns": told})})
+    undo = displacement_to_undo(findings, STD_525, height=486)
+    assert undo is not None
+    assert undo.growth_ns.any() != whole
+    assert np.ptp(undo.start_ns) > 250.0
