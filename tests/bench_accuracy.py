@@ -22,7 +22,7 @@ import numpy as np
 from detect.findings import Finding, Findings
 from synthetic_clips.foolers import FOOLERS
 from synthetic_clips.render import Truth
-from tests.bench_accuracy_tables import document
+from tests.bench_accuracy_tables import LOSSES, document
 from tests.bench_losses import PARTS
 from tests.bench_losses import tables as losses_tables
 from tests.bench_material import TARGET, Case, at_target, beginning, clean, faulty, large, other, played, relocking, standard_of
@@ -158,10 +158,16 @@ def main() -> None:
         f"python -m tests.bench_accuracy --clips {given.clips} --first-seed {first} --seconds {given.seconds:g}"
         f" --losses {given.losses} --write"
     )
-    text = document(records, command, _losses(given.losses, first, given.readings) if given.losses else "Not played in this run.\n")
+    text = document(records, command, _losses(given.losses, first, given.readings) if given.losses else _losses_as_written())
     print(text)
     if given.write:
         DOCUMENT.write_text(text, encoding="utf-8")
+
+
+def _losses_as_written() -> str:
+    """The tables of losses of the document as it is, which name their own command."""
+    written = DOCUMENT.read_text("utf-8").partition(LOSSES)[2] if DOCUMENT.exists() else ""
+    return written.rstrip("\n") or "Not played in this run."
 
 
 def _losses(seeds: int, first_seed: int, keep: Path | None) -> str:

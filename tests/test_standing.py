@@ -183,6 +183,14 @@ def test_a_scratch_that_wanders_is_none_of_these() -> None:
     assert proven(losses, []) == there.sum()
 
 
+@pytest.mark.parametrize("first", [2.0, 5.3, 8.125, 8.75, 12.6, 16.0])
+def test_dashes_below_each_other_in_every_pass_are_a_scratch_s_wherever_the_first_lies(first: float) -> None:
+    there = np.random.default_rng(1).random((FRAMES, 14)) < 0.8
+    losses = candidates(there)
+    losses["line"] = (first + PERIOD * np.nonzero(there)[1]).astype(np.int16)
+    assert proven(losses, []) == there.sum()
+
+
 @pytest.mark.parametrize("along", [0, 60])
 def test_things_below_each_other_that_leave_out_passes_are_the_picture_s(along: int) -> None:
     """A wall of screens whose copies lie a turn of the wheel apart, with a gap in every copy. On tape dashes would lie along lines too."""

@@ -29,12 +29,14 @@ from tests.losses_clips import play
 FRAMES = 600
 
 
-def switching_of(arrays: dict[str, np.ndarray], *, frames: int, phase: float, cuts: tuple[int, ...] = ()) -> list[Switching]:
+def switching_of(
+    arrays: dict[str, np.ndarray], *, frames: int, phase: float, cuts: tuple[int, ...] = (), least_ire: float = 0.0
+) -> list[Switching]:
     wheel = [SimpleNamespace(start_frame=0, end_frame=frames, phase_lines=phase, locked=True)]
     places = place_losses(arrays, wheel=wheel, standard=STD_525, rows0=(1, 0))
     return find_switching(
         places, contrast_ire=arrays["contrast_ire"], stretch=0, start_frame=0, end_frame=frames,
-        seen=exposure(STD_525, phase_lines=phase, rows=range(486)), cuts=np.array(cuts, int),
+        seen=exposure(STD_525, phase_lines=phase, rows=range(486)), cuts=np.array(cuts, int), least_ire=least_ire,
     )  # fmt: skip
 
 
@@ -47,6 +49,7 @@ def test_a_dash_at_every_head_change_is_found(place: Literal["first_line_left", 
     assert [t.at_start for t in told] == [place == "first_line_left"]
     assert told[0].hit_rate > 0.8
     assert told[0].heads == "ABCD"
+    assert not switching_of(found.arrays, frames=16, phase=6.3, least_ire=told[0].contrast_ire + 1)  # what displacement makes as well
     assert told[0].text.endswith("unconfirmed.")
 
 

@@ -64,11 +64,10 @@ LOST = "timing_lost"
 TIMING_LOST: Mapping[str, tuple[tuple[float, float], ...]] = {
     "dvvideo": ((4.5, 0.02), (0.0, 0.16)), "mpeg2video": ((3.2, 0.12), (0.6, 0.12), (0.0, 0.0)),
 }  # fmt: skip
-"""What these take of displacement on average, as a share of what is left, by rate as above: gains of 0.84 and 0.87 at 20 to 30 ns in the
-tapes of docs/accuracy.md. It is given back; the shares of ``BY_CODEC`` are what more or less may be gone."""
+"""What these take of displacement on average, as a share of what is left, by rate as above (house values, from faults of 20 to 60 ns). It
+is given back, and errors after that are in docs/accuracy.md; the shares of ``BY_CODEC`` are what more or less may be gone."""
 MOST_LOST_NS = 6.0
-"""Nor is more given back: what coarse coefficients smooth away is small, and large displacements pass whole (a tenth of 60 ns is lost in
-docs/carriers_table.md)."""
+"""Nor is more given back: what coarse coefficients smooth away is small, and large displacements pass whole (house value)."""
 
 MIXED = {"skew_ns": "scallop_ns", "scallop_ns": "skew_ns"}
 OF_OTHER = 0.7

@@ -16,7 +16,7 @@ from detect.judge.noise_floor import Quiet
 from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
-from detect.judge.time_geometry import skew_of_scallop, timing_design
+from detect.judge.time_geometry import WHOLE_LINES_AT, skew_of_scallop, timing_design
 from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
 from detect.judge.wheel import ALONE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
@@ -83,8 +83,6 @@ SKEW_FLOOR_NS = 0.6
 ORIGIN_LINES = 0.07
 """Where in its first line a pass begins, in parts of a line: at 0H, or 0.14 later where the picture does (BT.601); what a scallop makes of
 skew by that is in its error."""
-WHOLE_LINES_WITHIN = 0.25
-"""The same where whole lines are displaced: by what the error is at their start, or in their middle."""
 VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW = 0.3, 0.015
 """The same for velocity error, and the share of the skew that goes into it within a line, which is not told apart."""
 BOW_ERROR = 0.025
@@ -356,7 +354,7 @@ def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int, saturat
     """Skew, scallop, quadrature and velocity error as published."""
     skew, scallop = float(np.nan_to_num(timing.skew_ns)), float(np.nan_to_num(timing.scallop_ns))
     # the phase is known to a cell of its lattice, and evenly likely anywhere in it
-    origin = WHOLE_LINES_WITHIN if timing.whole_lines else ORIGIN_LINES
+    origin = WHOLE_LINES_AT if timing.whole_lines else ORIGIN_LINES
     of_phase = scallop * skew_of_scallop(standard, float(np.hypot(float(standard.phase_step_lines) / np.sqrt(12), origin)))
     of_scallop = UNCORRECTED_SCALLOP_SCALE if timing.regime == "uncorrected" else 1.0
     sigma = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from detect.judge.loss_choice import LIKELY, choose_losses
 from detect.judge.loss_light import light_pct
 from detect.judge.patterns import Pattern, exposure, find_patterns, rate_per_minute
 from detect.judge.sections import KINDS
-from detect.judge.switching import FLAG_HIT_RATE, Switching, find_switching
+from detect.judge.switching import FLAG_HIT_RATE, Switching, ends_by_displacement_ire, find_switching
 from detect.judge.tape_map import count_losses, group_defects, place_losses, to_losses
 from detect.measure.noise_bands import GONE
 from detect.readings import Readings
@@ -60,8 +60,9 @@ def judge_losses(
     label: Callable[[int], str | None],
     programme_frames: int,
     tape_speed_ips: float,
+    displaced_ns: NDArray[np.floating[Any]] | None = None,
 ) -> JudgedLosses:
-    """Losses in programme only. None counted where losses were not measured."""
+    """Losses in programme only. None counted where losses were not measured. ``displaced_ns``: of every frame row, where it is known."""
     found = readings.losses
     if "frame" not in found or minutes <= 0:
         return JudgedLosses([], [], None, [])
@@ -91,13 +92,14 @@ def judge_losses(
     each = guessed.where(taken).first_lines()
     elsewhere = np.ones(len(once), bool)
     height = int(readings.header.transfer["height"])
+    of_displacement = 0.0 if displaced_ns is None else ends_by_displacement_ire(displaced_ns)
     for index, state in enumerate(assumed):
         known = wheel[index].locked
         seen = exposure(standard, phase_lines=state.phase_lines, rows=range(height))
         if known:
             switchings = find_switching(
                 everywhere, contrast_ire=candidates["contrast_ire"], stretch=index, start_frame=state.start_frame,
-                end_frame=state.end_frame, seen=seen, cuts=readings.cuts,
+                end_frame=state.end_frame, seen=seen, cuts=readings.cuts, least_ire=of_displacement,
             )  # fmt: skip
             out += [_switch_finding(switching, programme_frames, label) for switching in switchings]
         mine = np.flatnonzero(each.stretch == index)

@@ -12,8 +12,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.rows import RELATIONS, Rows, robust_variance
-from detect.judge.wheel import View, boundaries, grid_of, phase_lattice, scan_phases, template_of
+from detect.judge.rows import Rows, robust_variance
+from detect.judge.wheel import View, boundaries, phase_lattice, scan_phases, without_jumps
 from detect.standards import Standard
 
 F64 = NDArray[np.float64]
@@ -32,14 +32,7 @@ def boundary_variance(rows: Rows, view: View, standard: Standard) -> F64:
 
 def _without_best(rows: Rows, view: View, standard: Standard) -> Rows:
     """The rows less, of each relation, the jumps of the phase that explains most of it."""
-    sums = boundaries(rows, view)
-    lattice = phase_lattice(standard)
-    scan = scan_phases(sums, float(standard.lines_per_pass), lattice)
+    period, lattice = float(standard.lines_per_pass), phase_lattice(standard)
+    scan = scan_phases(boundaries(rows, view), period, lattice)
     best = scan.explained.argmax(axis=1)
-    jumps = scan.jumps()
-    ratio = rows.ratio.copy()
-    for k, name in enumerate(RELATIONS):
-        first, kind = grid_of(standard, float(lattice[best[k]]), sums)
-        template = template_of(rows.height, view.operator(name))
-        np.subtract.at(ratio[k], template.row[first], template.reads[first] * jumps[k, best[k]][kind][:, None])
-    return Rows(ratio, rows.weight)
+    return without_jumps(rows, view, period, lattice[best], scan.jumps()[np.arange(len(best)), best])

@@ -109,8 +109,9 @@ def _in_every_pass(
     if float(np.std(along)) >= ONE_PLACE:
         return True
     for f in np.unique(stands[:, 0]):
-        passes = np.unique(np.round(stands[stands[:, 0] == f, 1] / lines_per_pass))
-        if len(passes) > 1 and len(passes) < MOST_PASSES * (passes[-1] - passes[0] + 1):
+        lines = stands[stands[:, 0] == f, 1]
+        passes = np.unique(np.round((lines - lines.min()) / lines_per_pass))
+        if len(passes) < MOST_PASSES * (passes[-1] + 1):
             return False
     return True
 

@@ -82,8 +82,10 @@ def find_switching(
     end_frame: int,
     seen: Exposure,
     cuts: NDArray[np.integer[Any]],
+    least_ire: float = 0.0,
 ) -> list[Switching]:
-    """At most one for each end of the passes. ``contrast_ire``: of each of the ``places``; ``stretch``: of the wheel."""
+    """At most one for each end of the passes. ``contrast_ire``: of each of the ``places``; ``stretch``: of the wheel;
+    ``least_ire``: mean contrast that something else makes of the ends of lines."""
     mine = np.flatnonzero((places.kind == STANDING) & (places.stretch == stretch))
     position = places.pass_position[mine]
     share = seen.share.sum(0)
@@ -106,6 +108,8 @@ def find_switching(
             continue
         counts = np.bincount(places.head[dashes], minlength=len(LETTERS))
         size = np.asarray(contrast_ire, np.float64)[dashes]
+        if size.mean() <= least_ire:
+            continue
         frame = places.frame[dashes]
         out.append(
             Switching(

@@ -22,8 +22,8 @@ BURST_CENTRE_SAMPLES = {"525": 88, "625": 92}
 """Middle of the colour burst, luma samples after 0H: 5.3 us + 1.26 us (525), 5.6 us + 1.13 us (625) (BT.1700; from memory)."""
 
 WHOLE_LINES_AT = 0.25
-"""Where in a line the displacement is that all of it has, by a player that keeps a clock through each line: anywhere from its start to its
-middle, since nothing in the picture tells. What a scallop makes of skew by as much is in its error (``figures.WHOLE_LINES_WITHIN``)."""
+"""Where in a line the displacement is that all of it has, by a player that keeps a clock through each line: as much later as its start and
+earlier than its middle, since nothing in the picture tells. What a scallop makes of skew by as much is in its error (``figures``)."""
 
 
 def theta(standard: Standard, phase: float, row: F64, fraction: float) -> F64:

@@ -35,7 +35,6 @@ from detect.judge.outcome import numbered, verdict_of
 from detect.judge.states import joined, left_out, relocks_of, settled, stretches_by_decoder, wheel_state, within, without_wheel
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.switch_phase import with_phases_of_dashes
-from detect.judge.switching import ends_by_displacement_ire
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
 from detect.judge.wheel import ALONE, WheelFit
@@ -96,13 +95,12 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     main = max((p for p in pools if p[0].locked), key=lambda p: len(p[1]), default=None)
     noise = absolute_noise(readings, file.programme, file.view, file.standard, main[0].fit.phase_lines if main else None)
     minutes = file.programme_frames / float(file.rate) / 60
+    wheel_ns = _displaced_by_wheel(file, main[0] if main else None)
     losses = judge_losses(
         file.readings, wheel=wheel, standard=file.standard, kind=file.parts.kind, minutes=minutes, limits=limits, label=file.label,
-        programme_frames=file.programme_frames, tape_speed_ips=tape_speed_ips,
+        programme_frames=file.programme_frames, tape_speed_ips=tape_speed_ips, displaced_ns=wheel_ns,
     )  # fmt: skip
-    wheel_ns = _displaced_by_wheel(file, main[0] if main else None)
-    made = 0.0 if wheel_ns is None else ends_by_displacement_ire(wheel_ns)
-    found += [f for f in losses.findings if f.kind != "switch_transient" or (f.value or 0.0) > made]
+    found += losses.findings
     snr = noise.published.value if noise is not None else None
     if noise is not None and noise.sure and snr is not None and snr < limits.note("snr_db"):
         found.append(_noise_finding(file, snr, limits))

@@ -414,12 +414,13 @@ def _joint(explained: F64, variance: F64) -> F64:
     return np.asarray(beyond.sum(axis=0) * (HEADS / 2))
 
 
-def without_jumps(rows: Rows, view: View, period: float, phase: float, jumps: F64) -> Rows:
-    """The rows less the fitted jumps (relations, 4)."""
+def without_jumps(rows: Rows, view: View, period: float, phase: float | F64, jumps: F64) -> Rows:
+    """The rows less the fitted jumps (relations, 4), all at one phase or each relation at its own, (relations,)."""
     ratio = rows.ratio.copy()
-    c, kind = _grid(period, (phase,), view.top + EDGE_ROWS, view.bottom - EDGE_ROWS)
-    seen = c[0] >= 0
+    phases = np.broadcast_to(phase, len(RELATIONS))
     for k, name in enumerate(RELATIONS):
+        c, kind = _grid(period, (float(phases[k]),), view.top + EDGE_ROWS, view.bottom - EDGE_ROWS)
+        seen = c[0] >= 0
         t = _template(rows.height, view.operator(name), crossing_only=False)
         np.subtract.at(ratio[k], t.row[c[0][seen]], t.reads[c[0][seen]] * jumps[k][kind[0][seen]][:, None])
     return Rows(ratio, rows.weight)
