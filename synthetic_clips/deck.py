@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 
 from synthetic_clips.channel import NoiseColour, PhaseKind, ResponseShape
+from synthetic_clips.composite import Separation
 from synthetic_clips.rasters import StandardName
 
 FourHeads = tuple[float, float, float, float]
@@ -124,6 +125,8 @@ class DeckFaults:
     """Stretches of frames (end exclusive) without a steady wheel: torn lines, bands that run."""
     onsets: tuple[Onset, ...] = ()
 
+    separation: Separation = "none"
+    """How a decoder parted colour from luminance; none: the two were never in one signal."""
     decoding_625: Decoding = "simple"
     colour_turns_in: Literal["subcarrier", "components"] = "subcarrier"
     """What a phase error turns: U and V, as every error on the way to the decoder does, or Cb and Cr, as one after it might."""

@@ -18,6 +18,7 @@ from synthetic_clips._tape import (
     shift_kernels,
     to_ten_bits,
 )
+from synthetic_clips.composite import through_composite
 from synthetic_clips.damage import Damage, Dropout, apply_dropouts, plan_dropouts
 from synthetic_clips.deck import DeckFaults, Relock, means_removed
 from synthetic_clips.mishaps import add_transients, break_up, data_lines, torn_rows
@@ -231,6 +232,11 @@ class _Deck:
             arguments += [self.luma_kernels, self.chroma_kernels, *self.banks]
             arguments += [faults.cross_luminance, per_row["cross_step"], np.float32(V_OVER_U[faults.colour_turns_in])]
             play_field(*arguments, *(p[pick] for p in out))
+            if faults.separation != "none":
+                through_composite(
+                    *(p[pick] for p in out), standard=faults.standard, separation=faults.separation,
+                    carrier_rad=per_row["carrier"][pick], step_rad=per_row["cross_step"], v_switch=per_row["v_switch"][pick],
+                )  # fmt: skip
             if faults.standard == "625" and faults.decoding_625 == "delay_line":
                 average_with_line_above(out[1][pick])
                 average_with_line_above(out[2][pick])
@@ -264,6 +270,10 @@ class _Deck:
         colour_gain = np.asarray(_colour_gains(faults, shape))
         noise = _noise_gain(faults, wheel)
         bank = channel.BANK_SAMPLES // 2 - ACTIVE
+        step = 2 * np.pi * shape.lines.subcarrier_hz * NS_PER_SAMPLE * 1e-9
+        start = self._absolute_line(number) * (shape.lines.subcarrier_hz * shape.lines.samples_per_line / 13.5e6) % 1.0 * 2 * np.pi
+        # the burst is as late as the picture, less what colour is late against it
+        burst_late = displacement[:, 0] - (error.hue_time_ns[:, 0] + jitter[:, 1]) / NS_PER_SAMPLE
         return {
             "taps": taps,
             "filtered": np.asarray(faults.response_db) != 0,
@@ -280,13 +290,10 @@ class _Deck:
             "noise_start": rng.integers(0, bank, (n, 3)),
             "luma_noise": (noise * LUMA_RANGE * 10 ** (-faults.snr_db / 20)).astype(np.float32),
             "chroma_noise": (noise * CHROMA_RANGE * 10 ** (-faults.chroma_snr_db / 20)).astype(np.float32),
-            "cross_step": float(2 * np.pi * shape.lines.subcarrier_hz * NS_PER_SAMPLE * 1e-9),
-            "cross_start": (
-                (self._absolute_line(number) * (shape.lines.subcarrier_hz * shape.lines.samples_per_line / 13.5e6))
-                % 1.0
-                * 2
-                * np.pi
-            ).astype(np.float32),
+            "cross_step": float(step),
+            "cross_start": start.astype(np.float32),
+            "carrier": start - step * burst_late,
+            "v_switch": v_switch,
         }
 
     def _absolute_line(self, number: int) -> NDArray[np.int64]:

@@ -58,6 +58,10 @@ COMPONENTS_SHARE = 0.25
 """Share of tapes on which a phase error turns Cb and Cr, not U and V."""
 
 
+SEPARATED_SNR_DB = 70.0
+"""Of colour before it is on its subcarrier: it has none of its own."""
+
+
 @dataclass(frozen=True)
 class Case:
     """One tape: what plays, what is wrong with it, and how it is stored (``memory``: 10 bits, no encoding)."""
@@ -265,6 +269,21 @@ def faulty(seed: int, *, seconds: float, carrier: str = MEMORY, regime: str | No
     if faults.blanking == "tape" and regime != "uncorrected":
         faults = replace(faults, blanking="reinserted")
     return Case(f"faulty {seed}", seed, faults, carrier, content, seconds)
+
+
+def decoded(case: Case) -> Case:
+    """The same tape through a composite signal and a decoder: a filter along the line, in 625 with a delay line or
+    without, or a comb.
+
+    Its colour has the noise that lies about the subcarrier, and what the head's channel does there.
+    """
+    rng = np.random.default_rng([case.seed, 10])
+    separation, decoding = (("notch", "simple"), ("notch", "delay_line"), ("comb", "simple"))[int(rng.choice(3, p=[0.25, 0.25, 0.5]))]
+    faults = replace(
+        case.faults, separation=separation, decoding_625=decoding,  # type: ignore[arg-type]
+        chroma_snr_db=SEPARATED_SNR_DB, saturation_follows_response=True, colour_turns_in="subcarrier",
+    )  # fmt: skip
+    return replace(case, name=f"decoded {case.seed}", faults=faults)
 
 
 def at_target(seed: int, *, seconds: float, carrier: str = MEMORY) -> Case:

@@ -9,6 +9,7 @@ from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.row_bases import first_line_reads, pass_of, slant_free
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.wheel import CHROMA_LINES, View
+from detect.measure import kernels
 from detect.standards import STD_625
 from synthetic_clips.deck import DeckFaults
 from tests.bench_material import MEMORY, Case, played
@@ -49,6 +50,29 @@ def test_a_line_between_two_heads_that_keeps_its_colour_is_no_saturation_of_a_he
     assert without is not None
     assert np.all(np.abs(with_it.value - heads) < 4 * with_it.sigma + 0.05 * np.abs(heads))
     assert with_it.sigma.max() < 0.5 * without.sigma.max()
+
+
+def shown(colour: np.ndarray) -> np.ndarray:
+    """Weights of the pairs of lines of a field, (lines,), of colour as U + i V with V's own sign in every line."""
+    u, v = (np.ascontiguousarray(part, np.float32) for part in (colour.real, colour.imag))
+    re, im, den = (np.zeros((len(u), 1), np.float32) for _ in range(3))
+    kernels.chroma_pairs_alternating(u, v, np.array([0, u.shape[1]]), 1.0, re, im, den)
+    return np.asarray(den[2:-3, 0])
+
+
+def test_fine_luminance_that_a_decoder_took_for_colour_says_nothing() -> None:
+    """The subcarrier turns by 270 degrees from line to line (BT.1700: 283.75 cycles), and with it what upright detail shows as colour."""
+    rng = np.random.default_rng(1)
+    texture = 8 * (rng.normal(size=90) + 1j * rng.normal(size=90))
+    switch = np.where(np.arange(60) % 2, -1.0, 1.0)
+    turned = np.exp(-1j * np.radians(270.0 * np.arange(60)))[:, None] * texture
+    cross_colour = turned.real + 1j * switch[:, None] * turned.imag
+    colour = np.broadcast_to(texture, (60, 90))
+    for lines in (cross_colour, colour):
+        delayed = (lines[1:] + lines[:-1]) / 2
+        for stored in (lines, delayed):
+            weights = shown(stored + rng.normal(0, 0.1, stored.shape))
+            assert (weights > 0).all() if lines is colour else (weights == 0).all()
 
 
 @pytest.mark.long

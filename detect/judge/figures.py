@@ -18,7 +18,7 @@ from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import WHOLE_LINES_AT, skew_of_scallop, timing_design
 from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
-from detect.judge.wheel import ALONE, View, WheelFit
+from detect.judge.wheel import ALONE, DELAY_LINE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard, pass_of_rows
 
@@ -324,7 +324,7 @@ def saturation_terms(view: View, standard: Standard) -> HeadTerms:
     Where a delay line adds lines whose phase errors have opposite signs (625), it takes saturation away; the first line of a pass, a mean
     of the end of one pass and the beginning of the next, loses more or less than all others.
     """
-    return HeadTerms(first_line=standard.alternating_v and view.chroma_lines != ALONE)
+    return HeadTerms(first_line=standard.alternating_v and view.chroma_lines == DELAY_LINE)
 
 
 def hue_terms(rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:

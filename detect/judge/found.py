@@ -26,7 +26,7 @@ from detect.judge.rows import INDEX
 from detect.judge.second_visit import LARGE_NS, NEARLY_ALL
 from detect.judge.seen_in_part import PART_RATIO
 from detect.judge.stretch import Pooled, WindowJumps
-from detect.judge.wheel import ALONE, View, WheelFit
+from detect.judge.wheel import DELAY_LINE, View, WheelFit
 from detect.standards import Standard, pass_bounds_rows
 
 F64 = NDArray[np.float64]
@@ -297,7 +297,7 @@ def _finding(
     own = part.timing.head_skew
     if kind.kind == "quadrature" and (own is None or float(own.sigma_ns.max()) > UNEQUAL_TOLD_NS):
         words.add("unequal_not_told")
-    if about.standard.alternating_v and about.view.chroma_lines != ALONE and value < 0:
+    if about.standard.alternating_v and about.view.chroma_lines == DELAY_LINE and value < 0:
         words.add("averaged")
     courses: dict[str, Course] = {}
     steady = about.standard.alternating_v and kind.kind == "hue_banding"

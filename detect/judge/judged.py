@@ -24,7 +24,7 @@ from detect.judge.sections import Parts, find_sections
 from detect.judge.spoiled import spoiled_rows
 from detect.judge.standing import with_standing
 from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_windows
-from detect.judge.wheel import CHROMA_LINES, View, WheelFit, fit_wheel
+from detect.judge.wheel import CHROMA_LINES, DELAY_LINE, View, WheelFit, fit_wheel
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Chunk, Readings
 from detect.standards import HEADS, RASTERS, STANDARDS, Standard
@@ -39,9 +39,9 @@ AVERAGED_OVER_PLAIN = 1.2
 """How much better means of chroma lines must fit before such a decoder is believed (house practice)."""
 KEEPS_NOISE = 0.1
 """Share of a difference in noise that a carrier may take away, up to which its noise is alike all over the picture (house value)."""
-DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two")}
-"""Of ``CHROMA_LINES``, what decoders do. In 625 the subcarrier turns by a quarter from line to line: a comb of neighbouring lines about
-a line does not part the two."""
+DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two", "apart")}
+"""Of ``CHROMA_LINES``, what decoders do. In 625 the subcarrier turns by a quarter from line to line: a comb about a line takes the next but
+one."""
 SURE_RATIO = 4.0
 """Null ratio from which the phase of the other relations holds for chroma too: wrong lines fit best at a phase of their own (house
 value)."""
@@ -159,21 +159,27 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
         if turned_in_components(plain, mask_of(file, members), file.view, file.standard, at, height=file.height):
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()
-    odds = DELAY_LINE_ODDS if file.standard.alternating_v else DECODER_ODDS
+    odds = {name: DELAY_LINE_ODDS if _is_delay_line(view, file.standard) else DECODER_ODDS for name, view in views.items()}
     won = won_by_decoder(rows, views, file.standard, phase)
     # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are: there
     # the heads' own steps are asked
     best = _clear_of_plain(won.steps, odds) or _clear_of_plain(won.own, odds)
     if best is None:
         return file
-    combed = {} if file.standard.alternating_v else {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()}
+    combs = not _is_delay_line(views[best], file.standard)
+    combed = {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()} if combs else {}
     return replace(file, view=views[best], doubt={**file.doubt, **combed})
 
 
-def _clear_of_plain(won: Mapping[str, float], odds: float) -> str | None:
+def _is_delay_line(view: View, standard: Standard) -> bool:
+    """Whether chroma alone was averaged, as in 625; luminance was parted from it along the line."""
+    return standard.alternating_v and view.chroma_lines == DELAY_LINE
+
+
+def _clear_of_plain(won: Mapping[str, float], odds: Mapping[str, float]) -> str | None:
     """The decoder that explains best, if clearly better than lines taken as they are."""
     best = max(won, key=lambda name: won[name])
-    return best if won[best] - won["one"] > 2 * odds and won[best] > AVERAGED_OVER_PLAIN * won["one"] else None
+    return best if won[best] - won["one"] > 2 * odds[best] and won[best] > AVERAGED_OVER_PLAIN * won["one"] else None
 
 
 def _phase_without_chroma(rows: Rows, view: View, standard: Standard) -> float | None:

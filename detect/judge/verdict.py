@@ -37,13 +37,17 @@ from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readi
 from detect.judge.switch_phase import with_phases_of_dashes
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
-from detect.judge.wheel import ALONE, WheelFit
+from detect.judge.wheel import CHROMA_LINES, WheelFit
 from detect.readings import Readings
 from detect.standards import HEADS, pass_bounds_rows
 
-MEANS_OF_LINES = "the chroma lines are means of {number} lines, as a decoder with {delays} leaves them: "
-HUE_LOST = "a hue error of one head shows as a loss of its saturation, and not as hue"
+MEANS_OF_LINES = "the chroma lines are means of {lines}, as a decoder with {delays} leaves them: {so}"
 STEPS_SPREAD = "colour changes from head to head over as many lines, which the figures allow for"
+HUE_LOST = "a hue error of one head shows as a loss of its saturation, and not as hue"
+WORDS_OF_LINES = {
+    "two": ("two lines", "a delay line"), "three": ("three lines", "two lines of delay"),
+    "apart": ("three lines two apart", "four lines of delay"),
+}  # fmt: skip
 FEWEST_HOOKED = 2
 """Windows in a row that must show top skew before it is confirmed, or all there are (house value)."""
 BLOCK_WINDOWS = 50
@@ -119,9 +123,10 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         }
     )
     warnings = list(readings.header.warnings)
-    if file.view.chroma_lines != ALONE:
-        number, delays = {2: ("two", "a delay line"), 3: ("three", "two lines of delay")}[len(file.view.chroma_lines)]
-        warnings.append(MEANS_OF_LINES.format(number=number, delays=delays) + (HUE_LOST if file.standard.alternating_v else STEPS_SPREAD))
+    for name, (lines, delays) in WORDS_OF_LINES.items():
+        if file.view.chroma_lines == CHROMA_LINES[name]:
+            so = HUE_LOST if name == "two" and file.standard.alternating_v else STEPS_SPREAD
+            warnings.append(MEANS_OF_LINES.format(lines=lines, delays=delays, so=so))
     return Findings(
         headpass=__version__,
         created=datetime.now(UTC).isoformat(timespec="seconds"),

@@ -47,9 +47,13 @@ def without_slant(inner: Reading, outer: Reading, share: float) -> Reading:
 Lines = tuple[tuple[int, float], ...]
 """Lines of a field after a stored one, and the share each has in it."""
 ALONE: Lines = ((0, 1.0),)
-CHROMA_LINES: Mapping[str, Lines] = {"one": ALONE, "two": ((0, 0.5), (-1, 0.5)), "three": ((-1, 0.25), (0, 0.5), (1, 0.25))}
+DELAY_LINE: Lines = ((0, 0.5), (-1, 0.5))
+CHROMA_LINES: Mapping[str, Lines] = {
+    "one": ALONE, "two": DELAY_LINE, "three": ((-1, 0.25), (0, 0.5), (1, 0.25)), "apart": ((-2, 0.25), (0, 0.5), (2, 0.25)),
+}  # fmt: skip
 """How decoders part chroma from luminance: along the line; with one line of delay, as all in 625 that are not the simplest do; with
-two lines of delay, a comb about the line (common practice, no single source)."""
+two lines of delay, a comb about the line; in 625, where subcarriers are half a cycle apart every other line, with four (common practice, no
+single source)."""
 
 
 BLOCK_LINES = 8
@@ -129,7 +133,7 @@ class Template:
     reads: F64
 
 
-PLACES = 12
+PLACES = 16
 """Pair rows of both fields near a boundary that can read anything of it."""
 
 

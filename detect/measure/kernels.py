@@ -201,7 +201,9 @@ def chroma_pairs_alternating(u: F32, v: F32, bounds: Any, s2: float, re: F32, im
     """The same for lines whose V changes its sign from line to line, so that a phase error turns neighbours apart.
 
     Each product of two lines is summed over the section as a complex number and enters with its size: what turns a line as a whole
-    has no say. ``im`` is that of ``chroma_pairs``.
+    has no say. ``im`` is that of ``chroma_pairs``. Colour is the same two lines on, where V has its sign again; what a decoder takes of
+    luminance for colour has turned half a cycle, and where a delay line averages lines they share nothing more. So sections say nothing
+    whose lines two apart are not half as alike as neighbours.
     """
     n = u.shape[0]
     half = np.float32(0.5)
@@ -233,7 +235,7 @@ def chroma_pairs_alternating(u: F32, v: F32, bounds: Any, s2: float, re: F32, im
             # (b - a) conj(p + n) - (n - p) conj(a + b) / 3, product by product
             re[i, s] = np.float32(2.0 / 3.0) * (bn - ap) + np.float32(4.0 / 3.0) * (bp - an)
             im[i, s] = np.float32(4.0 / 3.0) * (sums[3] - sums[1]) + np.float32(2.0 / 3.0) * (sums[5] - sums[7])
-            den[i, s] = ap + bn
+            den[i, s] = ap + bn if sums[4] + sums[6] > half * (ap + bn) else np.float32(0.0)
 
 
 @compiled
