@@ -21,8 +21,8 @@ Separation = Literal["none", "notch", "comb"]
 COLOUR_HZ = 1.3e6
 """Band of the colour differences, half amplitude (BT.1700)."""
 TRAP_HZ = 0.6e6
-"""Half the width of what a notch takes out of luminance, half amplitude: wide enough for areas of colour, not for its edges (common practice,
-no single source)."""
+"""Half the width of what a notch takes out of luminance, half amplitude: enough for areas of colour, not for its edges (common
+practice, no single source)."""
 TAPS = 41
 COMB_LINES = {"525": 1, "625": 2}
 """How far apart lines of a field are whose subcarriers are half a cycle apart: 227.5 cycles a line, twice 283.75 (BT.1700)."""

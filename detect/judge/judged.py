@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from detect import timecode
 from detect.judge.coded_rows import CHROMA_OF_BLOCK, GRID_ROWS, NOISE_BLOCK_ROWS
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
+from detect.judge.decoder_by_noise import lines_by_noise
 from detect.judge.doubt import Doubt, of_carrier
 from detect.judge.evidence import wheel_found
 from detect.judge.head_fit import HeadTerms, fit_heads
@@ -25,6 +26,7 @@ from detect.judge.spoiled import spoiled_rows
 from detect.judge.standing import with_standing
 from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_windows
 from detect.judge.wheel import CHROMA_LINES, DELAY_LINE, View, WheelFit, fit_wheel
+from detect.measure.chroma_lines import MOST_APART
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Chunk, Readings
 from detect.standards import HEADS, RASTERS, STANDARDS, Standard
@@ -141,10 +143,10 @@ def _levels(readings: Readings, programme: NDArray[np.bool_], view: View, doubt:
 
 
 def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
-    """In which plane colour turns, and of which lines the decoder made the chroma lines (``CHROMA_LINES``): whichever explains better.
+    """In which plane colour turns, and of which lines the decoder made the chroma lines (``CHROMA_LINES``).
 
-    ``members``: windows of one phase. The same rows are fitted under each decoder; lines that are taken as they are win unless another
-    is clearly likelier.
+    ``members``: windows of one phase. Their noise tells, or else whichever explains better: the same rows are fitted under each decoder;
+    lines that are taken as they are win unless another is clearly likelier.
     """
     if not len(members):
         return file
@@ -159,16 +161,35 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
         if turned_in_components(plain, mask_of(file, members), file.view, file.standard, at, height=file.height):
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()
+    told = _told_by_noise(file, members, names)
+    if told is not None:
+        return _seen_through(file, views[told])
     odds = {name: DELAY_LINE_ODDS if _is_delay_line(view, file.standard) else DECODER_ODDS for name, view in views.items()}
     won = won_by_decoder(rows, views, file.standard, phase)
     # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are: there
     # the heads' own steps are asked
     best = _clear_of_plain(won.steps, odds) or _clear_of_plain(won.own, odds)
-    if best is None:
-        return file
-    combs = not _is_delay_line(views[best], file.standard)
-    combed = {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()} if combs else {}
-    return replace(file, view=views[best], doubt={**file.doubt, **combed})
+    return file if best is None else _seen_through(file, views[best])
+
+
+def _seen_through(file: JudgedFile, view: View) -> JudgedFile:
+    """The file with chroma lines that a decoder made of several, and what a comb does to luminance in the doubts."""
+    combed = {} if _is_delay_line(view, file.standard) else {k: max(share, file.doubt.get(k, 0.0)) for k, share in COMBED.items()}
+    return replace(file, view=view, doubt={**file.doubt, **combed})
+
+
+def _told_by_noise(file: JudgedFile, members: NDArray[np.int64], names: tuple[str, ...]) -> str | None:
+    """The decoder that their noise tells, but where a carrier codes blocks or halves the lines; that lines were taken as they are, noise
+    cannot tell: it may have been added behind the decoder."""
+    if file.view.chroma_step_y > 1 or str(file.readings.header.transfer["codec"]) in GRID_ROWS:
+        return None
+    products = np.zeros((1 + MOST_APART, 2))
+    for chunk, chosen in file.readings.chosen(mask_of(file, members)):
+        kept = chunk.scalars.get("line_products")
+        if kept is not None:
+            products += kept[chosen].sum(axis=0, dtype=np.float64).reshape(products.shape)
+    told = lines_by_noise(products, names)
+    return None if told == "one" else told
 
 
 def _is_delay_line(view: View, standard: Standard) -> bool:

@@ -17,6 +17,7 @@ from scipy import signal
 
 from detect.measure import kernels
 from detect.measure.chroma_by_luma import chroma_by_luma, luma_at_chroma
+from detect.measure.chroma_lines import MOST_APART, line_products
 from detect.measure.fields import Field, SampleFormat
 from detect.standards import NS_PER_SAMPLE, V_OVER_U, black_code, codes_per_ire
 
@@ -105,6 +106,11 @@ def _sinc_table(phases: int = 64, taps: int = 12) -> F32:
     return np.asarray(table / table.sum(axis=1, keepdims=True), dtype=np.float32)
 
 
+_SOFT_MHZ = 2.7
+_SOFT_TAPS = signal.firwin(19, _SOFT_MHZ, fs=13.5, window=("kaiser", 4.0)).astype(np.float32)[None, :]
+"""Displacement and level are read below the subcarrier, of which a comb leaves much in the lines beside a head change: it is alike in lines
+two apart, and would pass for detail that no error displaces. Pictures have little to say there, and the derivative of a Gaussian takes next
+to nothing of it."""
 _SLOPE_TAPS = np.array([[-1, 9, -45, 0, 45, -9, 1]], dtype=np.float32) / np.float32(60)
 """Derivative along the line, true to omega^6/140."""
 _GRAD_SIGMA_SAMPLES = 1.5
@@ -174,6 +180,8 @@ class WindowSums:
         self.curve = np.zeros(2)
         self.centre = np.zeros((len(RESPONSE_MHZ), 2))
         """Of each response band: sum of 1 - cos of where its detail lies (``kernels.band_centre``), and of how many cells."""
+        self.line_products = np.zeros((1 + MOST_APART, 2))
+        """Of chroma lines 0, 1, ... apart: products of their noise, and its energy (``chroma_lines``)."""
 
     def ratios(self) -> tuple[dict[str, F32], dict[str, F32]]:
         """Ratio and weight of each quantity; a weight that is not positive counts as nothing."""
@@ -216,6 +224,7 @@ class LineRelations:
         self._scratch: dict[tuple[str, int, int], F32] = {}
         self._cells = (width - 2 * EDGE_MARGIN_SAMPLES) // CELL_SAMPLES
         self._before: dict[int, tuple[int, F32]] = {}
+        self._chroma_before: tuple[int, F32, F32] = (-2, np.zeros((0, 0), np.float32), np.zeros((0, 0), np.float32))
 
     def _array(self, name: str, n: int, width: int) -> F32:
         key = (name, n, width)
@@ -252,14 +261,16 @@ class LineRelations:
         n, width = y.shape
         rows = slice(field.row0, field.row0 + 2 * n, 2)
         grad, slope = self._array("grad", n, width), self._array("slope", n, width)
-        cv2.filter2D(y, -1, _GRAD_TAPS, dst=grad)
-        cv2.filter2D(y, -1, _SLOPE_TAPS, dst=slope)
+        soft = self._array("soft", n, width)
+        cv2.filter2D(y, -1, _SOFT_TAPS, dst=soft)
+        cv2.filter2D(soft, -1, _GRAD_TAPS, dst=grad)
+        cv2.filter2D(soft, -1, _SLOPE_TAPS, dst=slope)
         first, last = int(self._bounds[0]), int(self._bounds[-1])
-        s2 = max(kernels.difference_variance(y, first, last), _LEAST_S2_IRE2)
+        s2 = max(kernels.difference_variance(soft, first, last), _LEAST_S2_IRE2)
         num, den = self._array("num", n, TIMING_SECTIONS), self._array("den", n, TIMING_SECTIONS)
         plain, level, weight = (np.zeros(n, np.float32) for _ in range(3))
         curve = np.zeros(2)
-        kernels.luma_pairs(y, grad, slope, self._bounds, s2, num, den, plain, level, weight, curve)
+        kernels.luma_pairs(soft, grad, slope, self._bounds, s2, num, den, plain, level, weight, curve)
         into.curve += curve
         into.num["timing"][rows] += num * NS_PER_SAMPLE
         into.den["timing"][rows] += den
@@ -269,6 +280,8 @@ class LineRelations:
         into.den["level"][rows, 0] += weight
         if self.samples.has_chroma and field.cb is not None and field.cr is not None:
             self._chroma(field, y if response else None, into)
+            if field.index == 0:
+                self._line_products(field, into, noise=noise, before_noise=before_noise)
         if response:
             self._response(y, into, rows)
         if noise or before_noise:
@@ -329,6 +342,15 @@ class LineRelations:
         for name, slope in (("chroma_re_luma", slope_re), ("chroma_im_luma", slope_im)):
             into.num[name][rows, 0] += 1.5 * slope[:count]
             into.den[name][rows, 0] += spread[:count]
+
+    def _line_products(self, field: Field, into: WindowSums, *, noise: bool, before_noise: bool) -> None:
+        """Of one field of a frame, against the frame before."""
+        u, v = (self._scratch[name, len(field.cb), self.width // self.samples.chroma_step_x] for name in ("u", "v"))  # type: ignore[arg-type]
+        frame, before_u, before_v = self._chroma_before
+        if noise and frame + 1 == field.frame and before_u.shape == u.shape:
+            into.line_products += line_products(u, v, before_u, before_v, int(self._c_bounds[0]), int(self._c_bounds[-1]))
+        if before_noise:
+            self._chroma_before = field.frame, u.copy(), v.copy()
 
     def _response(self, y: F32, into: WindowSums, rows: slice) -> None:
         n, width = y.shape

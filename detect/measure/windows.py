@@ -166,6 +166,7 @@ class WindowMeasurer:
         scalars = {
             "curve": np.stack([w.sums.curve for w, _ in self._done]).astype(np.float32),
             "centre": np.stack([w.sums.centre.ravel() for w, _ in self._done]).astype(np.float32),
+            "line_products": np.stack([w.sums.line_products.ravel() for w, _ in self._done]).astype(np.float32),
             "frame_numbers": np.array([n for n, _ in rows], dtype=np.float32),
             "frame_figures": np.array([f for _, f in rows], dtype=np.float32).reshape(len(rows), len(FRAME_FIGURES)),
         }
