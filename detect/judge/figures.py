@@ -17,7 +17,7 @@ from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import WHOLE_LINES_AT, skew_of_scallop, timing_design
-from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets
+from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets, steps_mix
 from detect.judge.wheel import ALONE, DELAY_LINE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard, pass_of_rows
@@ -44,6 +44,9 @@ source, differences of 5 dB and more in grainy pictures)."""
 OF_MIXED = 1.5
 """Share of what a comb takes over a head change that may be left in the hue of the heads on either side: an adaptive comb does it in some
 places of the picture and not in others, over one line or two (house value, from tapes of another simulator)."""
+OF_BESIDE = {"saturation": 0.2, "hue": 0.05, "noise": 0.02, "response": 0.2}
+"""Share of what the lines beside a head change have by themselves behind a comb that may be left in the heads, since the slant of the
+picture goes by them, which noise does without (house value, tapes of bench_material.decoded)."""
 NOISE_OF_PLACE_DB = 0.001
 """Error of a head's noise for each ns by which heads are displaced at most: what texture quiet cells hold falls on others then (house
 value, from tapes of 300 ns and one of another simulator)."""
@@ -202,6 +205,8 @@ def stretch_readings(
         terms = terms_of(relation, rows, view, standard, fit, timing)
         heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms) if within is None else None
         read = offsets_of(*((heads.value, heads.sigma) if heads is not None else _by_jumps(fit, relation)), family, shots=shots)
+        if heads is not None:
+            read = replace(read, sigma=np.hypot(read.sigma, OF_BESIDE.get(family, 0.0) * heads.beside))
         if relation != "saturation":
             return read
         read = _of_spread_lines(read, view)
@@ -271,10 +276,10 @@ def _hue_read(
 ) -> tuple[F64, F64]:
     """Offsets of the heads in hue and their standard errors, what scallop does taken off."""
     if by_rows:
-        terms = hue_terms(rows, view, standard, fit, timing)
+        terms = terms_of("hue", rows, view, standard, fit, timing)
         heads = fit_heads(rows, view, standard, "hue", fit.phase_lines, terms)
         if heads is not None:
-            return heads.value, _with_mixed(heads)
+            return heads.value, np.hypot(_with_mixed(heads), OF_BESIDE["hue"] * heads.beside)
     known = hue_from_timing(rows, view, standard, fit, timing)
     return _by_jumps(fit, "hue", common=True, known=known, gain=_hue_gain(fit))
 
@@ -312,10 +317,20 @@ def _by_luma(
 
 
 def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
-    """What else is in the rows of a relation that tells of the heads."""
+    """What else is in the rows of a relation that tells of the heads.
+
+    Where passes are displaced against each other, a comb adds lines beside a head change that do not belong together: they have lost
+    colour, are turned, and hold subcarrier in their luminance.
+    """
+    terms = PLAIN
     if relation == "hue":
-        return hue_terms(rows, view, standard, fit, timing)
-    return saturation_terms(view, standard) if relation == "saturation" else PLAIN
+        terms = hue_terms(rows, view, standard, fit, timing)
+    elif relation == "saturation":
+        terms = saturation_terms(view, standard)
+    reach = max(after for after, _ in view.chroma_lines)
+    if reach > 0 and relation != "level" and steps_mix(timing, standard):
+        terms = replace(terms, mixed=None, beside=reach)
+    return terms
 
 
 def saturation_terms(view: View, standard: Standard) -> HeadTerms:

@@ -8,9 +8,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.judge.row_bases import HeadReadings, first_line_reads, head_readings, mixed_reads
+from detect.judge.row_bases import HeadReadings, beside_readings, first_line_reads, head_readings, mixed_reads
 from detect.judge.rows import INDEX, Rows
-from detect.judge.wheel import View, null_places
+from detect.judge.wheel import View, null_places, share_of_slant, without_slant
 from detect.judge.white_rows import WhiteRows, white_rows
 from detect.standards import HEADS, Standard
 
@@ -32,13 +32,15 @@ class HeadTerms:
     """What else is in the rows of a relation.
 
     ``common``: a step common to all boundaries. ``mixed``: that a decoder which adds lines takes a part of these steps, one for each type
-    of boundary, over to the lines on either side. ``first_line``: something that the first line of every pass has by itself. ``gain``
-    (bottom,) multiplies the rows, ``known`` (bottom,) is taken off them.
+    of boundary, over to the lines on either side. ``first_line``: something that the first line of every pass has by itself. ``beside``: so
+    many lines on either side of a boundary have something by themselves, by its type, and say nothing of the heads. ``gain`` (bottom,)
+    multiplies the rows, ``known`` (bottom,) is taken off them.
     """
 
     common: bool = False
     mixed: tuple[float, ...] | None = None
     first_line: bool = False
+    beside: int = 0
     known: F64 | None = None
     gain: F64 | None = None
 
@@ -64,6 +66,8 @@ class HeadFit:
     mixed_sigma: float
     first_line: float
     """What the first line of every pass has by itself; 0 where that was not asked."""
+    beside: F64
+    """The most that a line beside the boundaries of each head has by itself, (4,); 0 where that was not asked."""
     shown_by_itself: tuple[float, float]
     """Share of the offsets that the pairs beside a boundary show, from these rows alone, and its standard error."""
 
@@ -83,21 +87,24 @@ class HeadFit:
 
 
 def _reads(standard: Standard, view: View, relation: str, phase: float, shows: float, terms: HeadTerms) -> F64:
-    """What the unknowns read: heads B, C and D against A, then what the terms ask for; (bottom, 3 to 6)."""
+    """What the unknowns read: heads B, C and D against A, then what the terms ask for; (bottom, 3 and more)."""
     each = head_readings(standard, view, relation, phase).reads(shows)
     reads = [each if terms.common else each[:, : HEADS - 1]]
     if terms.mixed is not None:
         reads.append(mixed_reads(standard, view, relation, phase, terms.mixed))
     if terms.first_line:
         reads.append(first_line_reads(standard, view, relation, phase))
+    if terms.beside:
+        inner, outer = beside_readings(standard, view, relation, phase, terms.beside)
+        reads.append(inner if outer is None else without_slant(inner, outer, share_of_slant(shows)))
     return np.column_stack(reads)
 
 
 @lru_cache(maxsize=24)
 def _nulls(
-    standard: Standard, view: View, relation: str, *, common: bool, mixed: tuple[float, ...] | None, first_line: bool
+    standard: Standard, view: View, relation: str, *, common: bool, mixed: tuple[float, ...] | None, first_line: bool, beside: int
 ) -> F64:
-    terms = HeadTerms(common=common, mixed=mixed, first_line=first_line)
+    terms = HeadTerms(common=common, mixed=mixed, first_line=first_line, beside=beside)
     return np.stack([_reads(at, view, relation, phase, NEIGHBOURS_SHOW, terms) for at, phase in null_places(standard)], axis=1)
 
 
@@ -113,7 +120,7 @@ def fit_heads(
     white = white_rows(
         ratio, rows.weight[k][: view.bottom], view, reach=2 * operator.step_y,
         faults=_reads(standard, view, relation, phase, NEIGHBOURS_SHOW, terms),
-        nulls=_nulls(standard, view, relation, common=terms.common, mixed=terms.mixed, first_line=terms.first_line),
+        nulls=_nulls(standard, view, relation, common=terms.common, mixed=terms.mixed, first_line=terms.first_line, beside=terms.beside),
     )  # fmt: skip
     if white is None:
         return None
@@ -126,7 +133,8 @@ def fit_heads(
         cov = np.linalg.inv(normal)
         value = cov @ (basis.T @ white.data)
         if operator.slanted:
-            itself = _shown(white, readings, value[: HEADS - 1 + terms.common])
+            parts = _parts(readings, value, terms, standard, view, relation, phase)
+            itself = _shown(white, *parts)
             own, prior = 1 / itself[1] ** 2, 1 / NEIGHBOURS_ERROR**2
             shows = (own * itself[0] + prior * NEIGHBOURS_SHOW) / (own + prior)
     mean_out = np.eye(HEADS) - 1.0 / HEADS
@@ -143,17 +151,36 @@ def fit_heads(
         rest=white.data - basis @ value,
         mixed=float(value[HEADS - 1 + terms.common]) if terms.mixed is not None else 0.0,
         mixed_sigma=float(np.sqrt(cov[HEADS - 1 + terms.common, HEADS - 1 + terms.common])) if terms.mixed is not None else 0.0,
-        first_line=float(value[-1]) if terms.first_line else 0.0,
+        first_line=float(value[HEADS - 1 + terms.common + (terms.mixed is not None)]) if terms.first_line else 0.0,
+        beside=_most_beside(value[-2 * HEADS * terms.beside :]) if terms.beside else np.zeros(HEADS),
         shown_by_itself=itself,
     )
 
 
-def _shown(white: WhiteRows, readings: HeadReadings, value: F64) -> tuple[float, float]:
+def _most_beside(lines: F64) -> F64:
+    """From what lines have by themselves, by type of boundary, to the most at either end of a head's passes, (4,)."""
+    most = np.abs(lines).reshape(HEADS, -1).max(axis=1)
+    return np.asarray(np.maximum(most, np.roll(most, 1)))
+
+
+def _parts(
+    readings: HeadReadings, value: F64, terms: HeadTerms, standard: Standard, view: View, relation: str, phase: float
+) -> tuple[F64, F64]:
+    """What is fitted of steps and of lines beside them, as the two inner lines hold it and as a third of the outer ones does: (bottom,)."""
+    steps = HEADS - 1 + terms.common
+    assert readings.outer is not None
+    inner, outer = readings.inner[:, :steps] @ value[:steps], readings.outer[:, :steps] @ value[:steps]
+    if terms.beside:
+        own, others = beside_readings(standard, view, relation, phase, terms.beside)
+        assert others is not None
+        inner, outer = inner + own @ value[-own.shape[1] :], outer + others @ value[-own.shape[1] :]
+    return inner, -outer / 3
+
+
+def _shown(white: WhiteRows, inner: F64, outer: F64) -> tuple[float, float]:
     """Share that the neighbours show of these offsets, and its standard error: infinite where the offsets are too small to tell."""
     unknown = NEIGHBOURS_SHOW, np.inf
-    if readings.outer is None:
-        return unknown
-    inner, outer = (white.basis((part[:, : len(value)] @ value)[:, None])[:, 0] for part in (readings.inner, -readings.outer / 3))
+    inner, outer = (white.basis(part[:, None])[:, 0] for part in (inner, outer))
     normal = np.array([[inner @ inner, inner @ outer], [inner @ outer, outer @ outer]])
     if np.linalg.cond(normal) > WORST_CONDITION:
         return unknown

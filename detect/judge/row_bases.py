@@ -103,6 +103,30 @@ def first_line_reads(standard: Standard, view: View, relation: str, phase: float
     return slant_free(view, operator, is_first)
 
 
+@lru_cache(maxsize=256)
+def beside_readings(standard: Standard, view: View, relation: str, phase: float, lines: int) -> tuple[F64, F64 | None]:
+    """What something that each of so many stored lines on either side of a boundary has by itself makes of each pair, by type of boundary:
+    inner and outer as of ``HeadReadings``, (bottom, 8 lines) each."""
+    operator = view.operator(relation)
+    span = 2 * operator.step_y
+
+    def line(away: int, kind: int) -> Curve:
+        """Of the line ``away`` from a boundary: 1 is the first behind it, -1 the last before."""
+        far, near = (-away * span, (int(np.sign(away)) - away) * span)
+
+        def there(row: F64) -> F64:
+            own, beyond = pass_of(standard, phase, row), pass_of(standard, phase, row + far)
+            first = (beyond != own) & (pass_of(standard, phase, row + near) == own)
+            return np.asarray(first & (np.minimum(own, beyond) % HEADS == kind), np.float64)
+
+        return there
+
+    rows = np.arange(view.bottom, dtype=np.float64)
+    places = [line(away, kind) for kind in range(HEADS) for away in (*range(-lines, 0), *range(1, lines + 1))]
+    p, a, b, n = (np.stack([at(rows + k * span) for at in places], axis=1) for k in (-1, 0, 1, 2))
+    return b - a, n - p if operator.slanted else None
+
+
 @lru_cache(maxsize=512)
 def mixed_reads(standard: Standard, view: View, relation: str, phase: float, steps: tuple[float, ...]) -> F64:
     """What is read where the lines beside each boundary lie nearer to each other by a share of its step, for a share of one: (bottom,).

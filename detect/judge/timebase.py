@@ -69,15 +69,31 @@ LEAST_MIXED_DEG = 3.0
 of them to a line in eight, which is then no tenth of a degree for a head."""
 
 
+SCALLOP_STEPS = 0.25
+"""Step of a scallop from pass to pass in mid-line, as a share of it: 0.03 to 0.47 by where in the line the boundary falls."""
+
+
 def mixed_steps(timing: TimeBaseFit, standard: Standard) -> tuple[float, ...] | None:
     """Degrees of subcarrier by which passes are displaced against each other, by type of boundary; None where that is next to nothing.
 
     The burst takes them away from colour decoded line by line. A comb that adds the composite signal of neighbouring lines adds
     subcarriers that far apart, in the lines beside a boundary alone.
     """
-    places = np.nan_to_num(timing.quadrature_ns)
-    steps = standard.subcarrier_deg_per_ns * (np.roll(places, -1) - places - float(np.nan_to_num(timing.skew_ns)))
+    steps = _steps_deg(timing, standard)
     return tuple(steps.tolist()) if timing.regime == "uncorrected" and np.ptp(steps) > LEAST_MIXED_DEG else None
+
+
+def steps_mix(timing: TimeBaseFit, standard: Standard) -> bool:
+    """Whether passes are displaced against each other by enough for a comb to mix what does not belong together."""
+    of_scallop = standard.subcarrier_deg_per_ns * SCALLOP_STEPS * abs(float(np.nan_to_num(timing.scallop_ns)))
+    largest = float(np.abs(_steps_deg(timing, standard)).max()) + of_scallop
+    return bool(timing.regime == "uncorrected" and largest > LEAST_MIXED_DEG)
+
+
+def _steps_deg(timing: TimeBaseFit, standard: Standard) -> F64:
+    """Degrees of subcarrier from pass to pass, by type of boundary, (4,)."""
+    places = np.nan_to_num(timing.quadrature_ns)
+    return np.asarray(standard.subcarrier_deg_per_ns * (np.roll(places, -1) - places - float(np.nan_to_num(timing.skew_ns))))
 
 
 _STEP = np.roll(np.eye(HEADS), 1, axis=1) - np.eye(HEADS)
