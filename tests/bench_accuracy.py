@@ -25,7 +25,21 @@ from synthetic_clips.render import Truth
 from tests.bench_accuracy_tables import LOSSES, document
 from tests.bench_losses import PARTS
 from tests.bench_losses import tables as losses_tables
-from tests.bench_material import TARGET, Case, at_target, beginning, clean, faulty, large, other, played, relocking, standard_of
+from tests.bench_material import (
+    TARGET,
+    Case,
+    at_target,
+    beginning,
+    clean,
+    decoded,
+    faulty,
+    has_delay_line,
+    large,
+    other,
+    played,
+    relocking,
+    standard_of,
+)
 
 DOCUMENT = Path(__file__).parents[1] / "docs" / "accuracy.md"
 FILES = ("mpeg2_intra", "dv25", "prores", "h264")
@@ -39,9 +53,12 @@ PER_HEAD = (*(k for k in TARGET if k not in SINGLE), "head_skew_ns", "differenti
 def cases(clips: int, first_seed: int, seconds: float) -> Iterator[Case]:
     """Faulty, clean, fooling, re-locking and beginning tapes in turn, so that an early stop still has some of each.
 
-    Then, a third as many again, tapes with faults of just the target size, some with a very large one, and more that fool.
+    Then, a third as many again, faulty tapes through a composite signal, and tapes with faults of just the target size; some with a very
+    large one, and more that fool.
     """
     yield from _spread(clips, first_seed, seconds)
+    for seed in range(first_seed, first_seed + clips // 3):
+        yield decoded(faulty(seed + clips, seconds=seconds))
     for seed in range(first_seed, first_seed + clips // 3):
         yield at_target(seed, seconds=seconds)
     for seed in range(first_seed, first_seed + clips // 12):
@@ -89,6 +106,7 @@ def record(case: Case, keep: Path | None = None) -> dict[str, Any]:
         "content": case.content,
         "standard": case.faults.standard,
         "regime": case.faults.regime,
+        "decoder": _decoder(case),
         "seconds": case.seconds,
         "frames": case.frames,
         "time_base": findings.summary.time_base,
@@ -103,6 +121,11 @@ def record(case: Case, keep: Path | None = None) -> dict[str, Any]:
         "outcome": findings.verdict.outcome,
         "took_s": round(time.perf_counter() - start, 1),
     }
+
+
+def _decoder(case: Case) -> str:
+    """How colour was parted from luminance; "none": the two were never in one signal."""
+    return " and ".join([case.faults.separation, *(["delay line"] if has_delay_line(case) else [])])
 
 
 def _likely_cause(finding: Finding) -> str:

@@ -12,6 +12,8 @@ import numpy as np
 from tests.bench_material import CORRECTED_SCALLOP_NS, DELAY_LINE, LOSSY_TARGET, MEMORY, OTHER_TARGET, RATE, TARGET
 
 Record = dict[str, Any]
+ANY_FAULTS = ("faulty", "decoded")
+"""Tapes with a random choice of faults, of whatever size."""
 KIND_OF = {
     "skew_ns": "skew",
     "scallop_ns": "scallop",
@@ -42,7 +44,7 @@ FEWEST_FOR_GAIN = 3
 
 def document(records: list[Record], command: str, losses: str) -> str:
     """The whole of ``docs/accuracy.md``; ``losses``: its last chapter, tables in Markdown."""
-    faulty = [r for r in records if r["what"] == "faulty"]
+    faulty = [r for r in records if r["what"] in ANY_FAULTS]
     parts = [
         HEAD.format(command=command, tapes=len(records), **_counts(records)),
         "## What is promised\n" + PROMISED,
@@ -53,6 +55,8 @@ def document(records: list[Record], command: str, losses: str) -> str:
         _figures_table(faulty, lambda r: r["regime"], "regime"),
         "\n### By carrier, uncorrected\n",
         _figures_table([r for r in faulty if r["regime"] == "uncorrected"], _carrier, "carrier"),
+        "\n### By decoder, uncorrected\n",
+        _figures_table([r for r in faulty if r["regime"] == "uncorrected" and r["carrier"] == MEMORY], _decoder, "decoder"),
         "\n### Coverage over everything\n" + _coverage(faulty),
         "\n## Found, against size\n" + FOUND,
         _detection_table(faulty),
@@ -71,7 +75,7 @@ def document(records: list[Record], command: str, losses: str) -> str:
 HEAD = """# How well it measures
 
 What `{command}`
-measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults,
+measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults, {decoded} such through a composite signal and a decoder (notch, comb, delay line),
 {target} with faults of just the size that should be found, {large} with a very large one, {clean} without any ({fool} of them pictures
 built to fool), {onset} with a fault that begins and ends, {relock} with a re-lock, {other} with a fault that tells a cause.
 {files} tapes went through a real encoder and decoder, the others were measured from the rendered 10-bit frames, which is
@@ -128,7 +132,7 @@ def _counts(records: list[Record]) -> dict[str, int]:
     what = Counter(r["what"] for r in records)
     fool = sum(r["what"] == "clean" and _fools(r) for r in records)
     files = sum(r["carrier"] != MEMORY for r in records)
-    return {**{k: what[k] for k in ("faulty", "target", "large", "clean", "onset", "relock", "other")}, "fool": fool, "files": files}
+    return {**{k: what[k] for k in ("faulty", "decoded", "target", "large", "clean", "onset", "relock", "other")}, "fool": fool, "files": files}
 
 
 def _fools(record: Record) -> bool:
@@ -139,6 +143,10 @@ def _fools(record: Record) -> bool:
 
 def _carrier(record: Record) -> str:
     return str(record["carrier"])
+
+
+def _decoder(record: Record) -> str:
+    return str(record["decoder"])
 
 
 def _table(heads: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
@@ -350,6 +358,7 @@ def _false_table(records: list[Record]) -> str:
         ("clean, varied content", lambda r: r["what"] == "clean" and not _fools(r)),
         ("clean, built to fool", lambda r: r["what"] == "clean" and _fools(r)),
         ("faulty, kinds that are not there", lambda r: r["what"] == "faulty"),
+        ("the same through composite, kinds that are not there", lambda r: r["what"] == "decoded"),
     ]
     for words, belongs in groups:
         members = [r for r in records if belongs(r)]

@@ -286,6 +286,10 @@ def decoded(case: Case) -> Case:
     return replace(case, name=f"decoded {case.seed}", faults=faults)
 
 
+def has_delay_line(case: Case) -> bool:
+    return case.faults.standard == "625" and case.faults.decoding_625 == "delay_line"
+
+
 def at_target(seed: int, *, seconds: float, carrier: str = MEMORY) -> Case:
     """An uncorrected tape of varied content with cuts, each kind of fault on it or not, at the size that should be found.
 

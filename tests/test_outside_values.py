@@ -33,6 +33,8 @@ from detect.standards import (
     pass_bounds_rows,
     pass_of_rows,
 )
+from synthetic_clips.composite import through_composite
+from synthetic_clips.rasters import LINES as SIMULATED_LINES
 
 GREY_10_BIT = SampleFormat(bit_depth=10, chroma_step_x=2, chroma_step_y=1, full_range=False, has_chroma=False)
 COLOUR_10_BIT = SampleFormat(bit_depth=10, chroma_step_x=2, chroma_step_y=1, full_range=False, has_chroma=True)
@@ -278,6 +280,26 @@ def found_by_correlation_ns(before: np.ndarray, after: np.ndarray) -> float:
     """scikit-image gives the shift that registers ``after`` with ``before``: the displacement with its sign turned."""
     shift, _, _ = phase_cross_correlation(before, after, upsample_factor=400, normalization=None)
     return float(-shift[1] * NS_PER_SAMPLE)
+
+
+@pytest.mark.parametrize("late_ns", [20.0, -40.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_subcarrier_that_a_comb_leaves_beside_a_head_change_is_no_detail(late_ns: float, seed: int) -> None:
+    """Lines displaced against each other, in colour, through the comb of 625 lines (283.75 cycles a line: BT.1700)."""
+    ire = moving_content(np.random.default_rng(seed), slant_samples=0.0)
+    lower = np.arange(LINES) >= LINES // 2
+    ire[lower] = moved_right(ire[lower], late_ns / NS_PER_SAMPLE)
+    y = np.asarray(16 + 2.19 * ire, np.float32)
+    cb, cr = (np.full((LINES, 360), code, np.float32) for code in (90.0, 200.0))
+    lines = SIMULATED_LINES["625"]
+    number = 23 + np.arange(LINES)
+    cycles = number * (lines.subcarrier_hz * lines.samples_per_line / 13.5e6) - lines.subcarrier_hz * 1e-9 * late_ns * lower
+    through_composite(
+        y, cb, cr, standard="625", separation="comb", carrier_rad=2 * np.pi * cycles,
+        step_rad=2 * np.pi * lines.subcarrier_hz * NS_PER_SAMPLE * 1e-9, v_switch=np.where(number % 2, 1.0, -1.0),
+    )  # fmt: skip
+    assert straightened_ns(measured(ire)) == pytest.approx(late_ns, abs=1.0)
+    assert straightened_ns(measured((y - 16) / 2.19)) == pytest.approx(late_ns, abs=1.5 + 0.1 * abs(late_ns))
 
 
 @pytest.mark.parametrize("slant_samples", [0.0, 0.1, -0.1])
