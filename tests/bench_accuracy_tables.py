@@ -75,7 +75,8 @@ def document(records: list[Record], command: str, losses: str) -> str:
 HEAD = """# How well it measures
 
 What `{command}`
-measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults, {decoded} such through a composite signal and a decoder (notch, comb, delay line),
+measured; the tables are its output. {tapes} tapes: {faulty} with a random choice of faults,
+{decoded} such through a composite signal and a decoder (notch, comb, in 625 with a delay line or without),
 {target} with faults of just the size that should be found, {large} with a very large one, {clean} without any ({fool} of them pictures
 built to fool), {onset} with a fault that begins and ends, {relock} with a re-lock, {other} with a fault that tells a cause.
 {files} tapes went through a real encoder and decoder, the others were measured from the rendered 10-bit frames, which is
@@ -132,7 +133,8 @@ def _counts(records: list[Record]) -> dict[str, int]:
     what = Counter(r["what"] for r in records)
     fool = sum(r["what"] == "clean" and _fools(r) for r in records)
     files = sum(r["carrier"] != MEMORY for r in records)
-    return {**{k: what[k] for k in ("faulty", "decoded", "target", "large", "clean", "onset", "relock", "other")}, "fool": fool, "files": files}
+    kinds = ("faulty", "decoded", "target", "large", "clean", "onset", "relock", "other")
+    return {**{k: what[k] for k in kinds}, "fool": fool, "files": files}
 
 
 def _fools(record: Record) -> bool:
@@ -364,7 +366,7 @@ def _false_table(records: list[Record]) -> str:
         members = [r for r in records if belongs(r)]
         wrong = [(r, f) for r in members for f in false_findings(r)]
         sure = [(r, f) for r, f in wrong if f["status"] == "confirmed"]
-        again = sum(r["outcome"] == "adjust_and_replay" for r in members) if "faulty" not in words else None
+        again = sum(r["outcome"] == "adjust_and_replay" for r in members) if "kinds" not in words else None
         names = "; ".join(
             f"{f['kind']} {f['value']:.3g}{'' if f['status'] == 'confirmed' else ' unconfirmed'} ({r['name']})" for r, f in wrong
         )
