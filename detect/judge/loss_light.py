@@ -115,9 +115,10 @@ def thresholds(
 
     for group in groups(shot, stretch, look, apart):
         group.raise_thresholds(out, light=group.light_below(), tight_too=True)
-    for keys in ((stretch, look), (shot, stretch, staggered, apart)):
-        for group in groups(*keys):
-            group.raise_thresholds(out, light=group.light_below(), tight_too=False)
+    for group in groups(shot, stretch, staggered, apart):
+        group.raise_thresholds(out, light=group.light_below(), tight_too=True)
+    for group in groups(stretch, look):
+        group.raise_thresholds(out, light=group.light_below(), tight_too=False)
     for group in groups(frame // round(60 * frame_rate), kind == DARK, among=leaky, usual=LEAKY_OF_LOSSES):
         if group.beyond_losses(likely, LEAKY_OF_LOSSES_AT_MOST):
             group.raise_thresholds(out, light=np.inf, tight_too=False)

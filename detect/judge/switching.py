@@ -26,7 +26,8 @@ FIRST_LINE = 0.13
 LEAST_DASHES = 8
 LEAST_LINES = 4
 """... in as many different lines: something that stands in the picture has one or two."""
-SIGNIFICANT = 1e-3
+SIGNIFICANT = 1e-5
+"""Ends of lines are asked of every pass of every fifteenth frame; what stands in a picture there is no noise (house value)."""
 LEAST_HIT_RATE = 0.05
 """Share of the head changes that must show it (house practice)."""
 FLAG_HIT_RATE = 0.25
