@@ -53,6 +53,16 @@ def test_uniform_losses_name_nothing(count: int) -> None:
     assert sum(bool(patterns_of(draw(np.random.default_rng(s), count))) for s in range(12)) <= 1
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_dashes_of_a_scratch_that_wandered_out_of_its_box_belong_to_it(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    beside, far = draw(rng, 6, kind="scratch", at=0.312), draw(rng, 10, kind="scratch", at=0.7)
+    pattern = patterns_of(draw(rng, 60, kind="scratch", at=0.3), beside, draw(rng, 5), far)[0]
+    assert pattern.kind == "scratch"
+    assert not np.intersect1d(pattern.losses, pattern.fringe).size
+    assert 60 + 5 <= len(pattern.losses) + len(pattern.fringe) <= 60 + 6 + 2
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("count", [10, 30, 100, 1000])
 def test_uniform_losses_name_nothing_in_95_of_100(count: int) -> None:

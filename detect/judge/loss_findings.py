@@ -111,7 +111,7 @@ def judge_losses(
                 continue
             count = len(pattern.losses)
             if pattern.finding_kind != "dropouts":
-                elsewhere[mine[pattern.losses]] = False
+                elsewhere[mine[np.concatenate([pattern.losses, pattern.fringe])]] = False
             heads = [h for h in pattern.heads] if len(pattern.heads) < 4 else []
             share = 100 * (pattern.end_frame - pattern.start_frame) / max(programme_frames, 1)
             chance = float(min(-np.log10(max(pattern.p_value, 1e-300)), 300.0))

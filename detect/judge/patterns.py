@@ -84,7 +84,8 @@ are said of new 2-inch stock, counted in the RF signal: strict for old tape, and
 class Pattern:
     """One thing a set of losses has in common.
 
-    ``heads``: letters, all four where it does not depend on the head. ``losses``: indices into the places given.
+    ``heads``: letters, all four where it does not depend on the head. ``losses``: indices into the places given; ``fringe``: of those
+    just beside, which belong to it most likely, and which it was not told from.
     ``across_mm``: bounds, None where it does not matter. ``hit_rate``: share of the passes there that show it.
     ``statistic``: log-likelihood ratio against uniform losses. ``beaten``: best other kind, ``beaten_by`` the
     difference of log-likelihoods.
@@ -95,6 +96,7 @@ class Pattern:
     end_frame: int
     heads: str
     losses: NDArray[np.int64]
+    fringe: NDArray[np.int64]
     across_mm: tuple[float, float] | None
     hit_rate: float | None
     statistic: float
@@ -138,11 +140,13 @@ def find_patterns(
         best = as_strip(best, points, left, expected / expected.sum()) if assumed else best
         inside = left[best.inside]
         other = max((b for b in boxes if b.kind != best.kind), key=lambda b: b.statistic)
-        out.append(_told(best, inside, places, points, other, assumed=assumed))
+        whole = widened(best, points)
+        set_aside = inside_of(whole, points, left)
+        fringe = left[set_aside & ~best.inside]
+        out.append(_told(best, inside, fringe, places, points, other, assumed=assumed))
         if best.kind == "rising":
             break
-        whole = widened(best, points)
-        left = left[~inside_of(whole, points, left)]
+        left = left[~set_aside]
         take_out(expected, whole)
     return out
 
@@ -192,7 +196,7 @@ def _span(box: Box, frame: NDArray[np.int64], p: Points) -> tuple[int, int]:
 
 
 def _told(
-    box: Box, inside: NDArray[np.int64], places: Places, p: Points, other: Box | None, *, assumed: bool
+    box: Box, inside: NDArray[np.int64], fringe: NDArray[np.int64], places: Places, p: Points, other: Box | None, *, assumed: bool
 ) -> Pattern:
     start, end = _span(box, places.frame[inside], p)
     across = None
@@ -207,6 +211,7 @@ def _told(
         end_frame=end,
         heads=box.heads,
         losses=inside,
+        fringe=fringe,
         across_mm=None if across is None else (round(float(across[0]), 2), round(float(across[1]), 2)),
         hit_rate=hits,
         statistic=box.statistic,

@@ -42,8 +42,8 @@ STRIP_MARGIN = 5.0
 CLUSTER_S = 1.0
 """A cluster lasts no longer: 38 cm of tape. Fingerprints, creases, splices are smaller."""
 SWITCH_SAMPLES = 54
-"""Switch transients begin or end within 4 us of the ends of the line, in the lines next to a change of heads: blanking in the file takes up to
-one of them, and a long one shows in pieces."""
+"""Switch transients begin or end within 4 us of the ends of the line, in the lines next to a change of heads: blanking in the file takes
+up to one of them, and a long one shows in pieces."""
 LINE_ENDS = 2 * SWITCH_SAMPLES / 720
 """Share of the picture that lies there."""
 TIME_BOXES = TIME_CELLS * (TIME_CELLS + 1) / 2
