@@ -38,6 +38,8 @@ OF_FIRST_LINE = 0.07
 a scallop's growth then differs by a tenth from one to the next (same source)."""
 NOISE_OF_RESPONSE = 0.08
 """Share of a head's response that its noise figure may owe to it: detail that passes for noise grows with response (same source)."""
+NOISE_OF_RESPONSE_IN_BLOCKS = 0.2
+"""... where blocks of rows are coded: the coder's own noise goes with the detail it has to code (same source)."""
 RESPONSE_OF_NOISE = 0.05
 """Share of a head's noise figure that its response may owe to it: a line of much more noise than the next is taken for sharper (same
 source, differences of 5 dB and more in grainy pictures)."""
@@ -235,7 +237,7 @@ def stretch_readings(
         differential_gain_pct=by_luma("saturation_luma") if within is None else None,
         differential_phase_deg=by_luma("hue_luma") if within is None and not standard.alternating_v else None,
         level_ire=offsets("level", "level").published(),
-        noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet)).published(),
+        noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet), blocks=view.noise_block_rows > 1).published(),
         response_db=at_3.published(),
         response_curve=ResponseCurve(
             mhz=list(RESPONSE_MHZ),
@@ -259,11 +261,12 @@ def _detail(noise: Offsets, rows: Rows, standard: Standard, fit: WheelFit, quiet
     return quiet.detail_share(np.nan_to_num(noise.value)[heads])
 
 
-def _without_detail(noise: Offsets, response: Offsets, share: float) -> Offsets:
+def _without_detail(noise: Offsets, response: Offsets, share: float, *, blocks: bool) -> Offsets:
     """Noise of the heads less what detail puts into it, which goes with their response."""
+    owed = NOISE_OF_RESPONSE_IN_BLOCKS if blocks else NOISE_OF_RESPONSE
     of_head = np.nan_to_num(response.value)
     value = noise.value - DETAIL_GAIN * share * of_head
-    return Offsets(value, np.hypot(noise.sigma, np.hypot(NOISE_OF_RESPONSE, share) * of_head))
+    return Offsets(value, np.hypot(noise.sigma, np.hypot(owed, share) * of_head))
 
 
 def _head_skew(timing: TimeBaseFit, shots: int) -> HeadValues | None:

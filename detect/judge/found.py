@@ -106,8 +106,8 @@ def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Findin
     """Noise of heads that comes and goes, where the whole stretch shows none."""
     kind, phase = next(kind for kind in KINDS if kind.kind == "noise_banding"), pooled.fit.phase_lines
 
-    def prove(window: int) -> Proof:
-        return evidence(about.refit(jumps.index[[window]], phase).fit, kind.relation, kind.part)
+    def prove(windows: slice) -> Proof:
+        return evidence(about.refit(jumps.index[windows], phase).fit, kind.relation, kind.part)
 
     found = passing_noise(jumps, prove)
     if found is None:

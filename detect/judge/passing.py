@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from detect.judge.evidence import Proof, parts_of
 from detect.judge.rows import INDEX
@@ -25,24 +26,31 @@ SHARE = 0.5
 """Windows beside belong to it if they show so much of it."""
 
 
-def passing_noise(jumps: WindowJumps, prove: Callable[[int], Proof]) -> tuple[Proof, slice] | None:
+def passing_noise(jumps: WindowJumps, prove: Callable[[slice], Proof]) -> tuple[Proof, slice] | None:
     """Windows (a slice of those of ``jumps``) in which heads differ in noise, and the evidence of the clearest; None where none do.
 
-    ``prove``: evidence of heads that differ in one window.
+    ``prove``: evidence of heads that differ in some windows. A window is asked by itself, and with those beside it that show the same.
     """
     k = INDEX["noise"]
     a1, a2 = jumps.a1[:, k], jumps.a2[:, k]
     heads = np.array([parts_of(a / b, b)[1] if b.min() > 0 else 0 * a for a, b in zip(a1, a2, strict=True)])
     quiet = np.sort(a2, axis=1)[:, HEADS // 2]  # two boundaries of four have nothing to do with a noisy head
     size = np.where(quiet > LEAST_WEIGHT * quiet.max(), np.abs(heads).max(axis=1), 0.0)
-    asked = [(prove(int(w)), int(w)) for w in np.argsort(-size)[:MOST_WINDOWS] if size[w] >= LEAST_DB]
-    proof, best = max(((p, w) for p, w in asked if p.holds_at(RATIO)), key=lambda found: found[0].ratio, default=(None, 0))
-    if proof is None:
-        return None
-    like = jumps.amplitude(k, heads[best])[0] > SHARE
-    first = last = best
+    found: list[tuple[Proof, slice]] = []
+    for w in np.argsort(-size)[:MOST_WINDOWS]:
+        if size[w] < LEAST_DB:
+            break
+        run = _alike(jumps.amplitude(k, heads[w])[0] > SHARE, int(w))
+        alone = slice(int(w), int(w) + 1)
+        found += [(prove(part), run) for part in ([alone] if run == alone else [alone, run])]
+    return max((f for f in found if f[0].holds_at(RATIO)), key=lambda f: f[0].ratio, default=None)
+
+
+def _alike(like: NDArray[np.bool_], window: int) -> slice:
+    """The windows around one that are like it, without a gap."""
+    first = last = window
     while first > 0 and like[first - 1]:
         first -= 1
     while last + 1 < len(like) and like[last + 1]:
         last += 1
-    return proof, slice(first, last + 1)
+    return slice(first, last + 1)
