@@ -56,7 +56,7 @@ DETAIL_GAIN = 1.3
 """What ``noise_floor`` sees of detail is taken off so many times: some of it never lets up, and is not seen (same source)."""
 HEADS_SCALE = {"saturation": 0.65, "hue": 0.9, "saturation_luma": 1.15, "hue_luma": 1.15, "level": 0.75, "noise": 0.7, "response": 0.75}
 """Standard errors of the fit times this: content is no stationary noise (same source)."""
-FLOOR = {"saturation": 0.02, "hue": 0.03, "saturation_luma": 0.1, "hue_luma": 0.05, "level": 0.004, "noise": 0.028, "response": 0.045}
+FLOOR = {"saturation": 0.02, "hue": 0.018, "saturation_luma": 0.1, "hue_luma": 0.05, "level": 0.004, "noise": 0.028, "response": 0.045}
 """Standard error below which nothing is claimed: %, degrees, IRE, dB, dB (same source)."""
 
 ONE_SHOT = {
@@ -104,7 +104,7 @@ OF_BRIGHTNESS = {"saturation_luma": 0.02, "hue_luma": 0.04}
 """Error of differential gain (%) and phase (degrees) for each % by which the saturation of the head is off (same source)."""
 MOST_LOST = 0.1
 """Share of the chroma products lost to a hue that turns along the line from which neither is given (47 degrees)."""
-HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.015
+HUE_DEG_PER_NS, UNCORRECTED_HUE_DEG_PER_NS = 0.012, 0.01
 """Error of a head's hue for each ns of velocity error, whose own turn of hue, a hundred times as large and more, is taken off; and the same
 in uncorrected material, where lines were moved back besides before hue was read (same source)."""
 
