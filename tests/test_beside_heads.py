@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from detect.judge.figures import terms_of
 from detect.judge.head_fit import HeadTerms, fit_heads
 from detect.judge.rows import INDEX, RELATIONS, UNSLANTED, Rows
+from detect.judge.timebase import time_base_of
 from detect.judge.wheel import CHROMA_LINES
 from detect.standards import STD_525
-from tests.drawn_rows import HEIGHT, PERIOD, PHASE, VIEW
+from tests.drawn_rows import HEIGHT, PERIOD, PHASE, VIEW, rows_and_fit
 
 COMB = replace(VIEW, chroma_lines=CHROMA_LINES["three"])
 HEADS = np.array([3.0, -1.0, -1.0, -1.0])
@@ -28,11 +30,12 @@ def rows_of(lines: np.ndarray, relation: str, share: float, seed: int) -> Rows:
     return rows
 
 
-def mixed(of_boundary: np.ndarray) -> np.ndarray:
-    """Heads that a comb adds up, less what the lines beside each type of boundary lose, (4,)."""
+def mixed(of_boundary: np.ndarray, relation: str = "saturation") -> np.ndarray:
+    """Heads, of which a comb adds up the colour, less what the lines beside each type of boundary lose, (4,)."""
     number = np.floor((np.arange(HEIGHT) / 2 - PHASE) / PERIOD + 1e-9).astype(int)
-    heads = HEADS[number % 4]
-    made = (2 * heads + np.roll(heads, 2) + np.roll(heads, -2)) / 4
+    made = HEADS[number % 4]
+    if relation == "saturation":
+        made = (2 * made + np.roll(made, 2) + np.roll(made, -2)) / 4
     for away in (-2, 2):
         beyond = np.roll(number, -away)
         lost = np.where(beyond != number, of_boundary[np.minimum(number, beyond) % 4], 0.0)
@@ -44,10 +47,26 @@ def mixed(of_boundary: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("share", [0.75, 0.9])
 @pytest.mark.parametrize("seed", range(3))
 def test_what_lines_beside_a_head_change_lose_is_none_of_the_heads(relation: str, share: float, seed: int) -> None:
-    rows = rows_of(mixed(np.array([2.0, 9.0, 0.0, 5.0])), relation, share, seed)
+    rows = rows_of(mixed(np.array([2.0, 9.0, 0.0, 5.0]), relation), relation, share, seed)
     by_themselves, all_alike = (fit_heads(rows, COMB, STD_525, relation, PHASE, HeadTerms(beside=lines)) for lines in (1, 0))
     assert by_themselves is not None
     assert all_alike is not None
     assert np.all(np.abs(by_themselves.value - HEADS) < 4 * by_themselves.sigma)
     assert by_themselves.sigma.max() < 0.5 * all_alike.sigma.max() or np.any(np.abs(all_alike.value - HEADS) > 4 * all_alike.sigma)
     assert by_themselves.beside == pytest.approx(np.array([5.0, 9.0, 9.0, 5.0]), abs=2.0)  # at either end of each head's passes
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("relation", ["saturation", "noise"])
+def test_such_lines_are_seen_though_the_picture_shows_no_displacement(relation: str, seed: int) -> None:
+    _, fit = rows_and_fit(np.zeros(HEIGHT), np.zeros(HEIGHT), seed)
+    unknown = time_base_of("undetermined", np.zeros(5), np.eye(5), STD_525)
+    for lost, lines in ((np.array([2.0, 9.0, 0.0, 5.0]), 1), (np.zeros(4), 0)):
+        rows = rows_of(mixed(lost, relation), relation, 0.8, seed)
+        assert terms_of(relation, rows, COMB, STD_525, fit, unknown).beside == lines
+
+
+def test_passes_that_a_corrector_lines_up_leave_nothing_beside() -> None:
+    rows, fit = rows_and_fit(np.zeros(HEIGHT), np.zeros(HEIGHT), 1)
+    corrected = time_base_of("line-corrected", np.zeros(5), np.eye(5), STD_525)
+    assert terms_of("saturation", rows, COMB, STD_525, fit, corrected).beside == 0

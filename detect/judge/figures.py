@@ -49,6 +49,8 @@ places of the picture and not in others, over one line or two (house value, from
 OF_BESIDE = {"saturation": 0.2, "hue": 0.05, "noise": 0.02, "response": 0.2}
 """Share of what the lines beside a head change have by themselves behind a comb that may be left in the heads, since the slant of the
 picture goes by them, which noise does without (house value, tapes of bench_material.decoded)."""
+BESIDE_PRICE = 3.0
+"""Chi-square that each such line must win where passes are not known to be displaced (house value)."""
 NOISE_OF_PLACE_DB = 0.001
 """Error of a head's noise for each ns by which heads are displaced at most: what texture quiet cells hold falls on others then (house
 value, from tapes of 300 ns and one of another simulator)."""
@@ -331,9 +333,23 @@ def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: Whe
     elif relation == "saturation":
         terms = saturation_terms(view, standard)
     reach = max(after for after, _ in view.chroma_lines)
-    if reach > 0 and relation != "level" and steps_mix(timing, standard):
-        terms = replace(terms, mixed=None, beside=reach)
+    if reach == 0 or relation == "level":
+        return terms
+    beside = replace(terms, mixed=None, beside=reach)
+    if steps_mix(timing, standard):
+        return beside
+    if timing.regime == "undetermined" and _wins(relation, rows, view, standard, fit, terms, beside):
+        return beside
     return terms
+
+
+def _wins(relation: str, rows: Rows, view: View, standard: Standard, fit: WheelFit, terms: HeadTerms, beside: HeadTerms) -> bool:
+    """Whether lines beside a head change have something by themselves, where no displacement tells."""
+    heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms)
+    if heads is None:
+        return False
+    gain = replace(heads, terms=beside).explained(standard, fit.phase_lines) - heads.explained(standard, fit.phase_lines)
+    return gain > BESIDE_PRICE * 2 * HEADS * beside.beside
 
 
 def saturation_terms(view: View, standard: Standard) -> HeadTerms:
