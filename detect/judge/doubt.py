@@ -29,7 +29,9 @@ def _shares(timing: float, saturation: float, level: float, noise: float, respon
 
 
 _PREDICTED = _shares(0.3, 1.0, 0.6, 1.5, 0.5)
+_PREDICTED_FROM_LITTLE = _shares(0.7, 1.3, 0.9, 2.0, 0.75)
 _WAVELET = _shares(0.03, 0.05, 0.03, 0.05, 0.05)
+_LITTLE = ((0.6, _PREDICTED), (0.0, _PREDICTED_FROM_LITTLE))
 BY_CODEC: Mapping[str, tuple[tuple[float, Doubt], ...]] = {
     "mpeg2video": (
         (3.2, _shares(0.12, 0.2, 0.22, 0.45, 0.15)),
@@ -49,8 +51,8 @@ BY_CODEC: Mapping[str, tuple[tuple[float, Doubt], ...]] = {
         (1.4, _shares(0.18, 0.6, 0.5, 2.0, 0.35)),
         (0.0, _shares(0.45, 1.0, 1.2, 2.2, 0.55)),
     ),
-    "h264": ((3.5, _shares(0.1, 0.25, 0.1, 0.4, 0.1)), (1.0, _shares(0.25, 0.7, 0.4, 1.0, 0.4)), (0.0, _PREDICTED)),
-    "hevc": ((3.5, _shares(0.1, 0.25, 0.1, 0.4, 0.1)), (1.0, _shares(0.25, 0.7, 0.4, 1.0, 0.4)), (0.0, _PREDICTED)),
+    "h264": ((3.5, _shares(0.1, 0.25, 0.1, 0.4, 0.1)), (1.0, _shares(0.25, 0.7, 0.4, 1.0, 0.4)), *_LITTLE),
+    "hevc": ((3.5, _shares(0.1, 0.25, 0.1, 0.4, 0.1)), (1.0, _shares(0.25, 0.7, 0.4, 1.0, 0.4)), *_LITTLE),
     "jpeg2000": ((0.0, _WAVELET),), "mpeg4": ((0.0, _PREDICTED),), "vc1": ((0.0, _PREDICTED),),
 }  # fmt: skip
 """Of each codec (FFmpeg names): bits for a sample of luma in the file, most first, from which a share holds. The shares are about
