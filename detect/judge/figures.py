@@ -17,7 +17,7 @@ from detect.judge.regimes import fit_regimes
 from detect.judge.row_bases import head_readings, hue_of_scallop
 from detect.judge.rows import INDEX, Rows
 from detect.judge.time_geometry import WHOLE_LINES_AT, skew_of_scallop, timing_design
-from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets, steps_mix
+from detect.judge.timebase import TimeBaseFit, fit_windows, head_offsets, opposed, steps_mix
 from detect.judge.wheel import ALONE, DELAY_LINE, View, WheelFit
 from detect.measure.relations import RESPONSE_MHZ
 from detect.standards import HEADS, Standard, pass_of_rows
@@ -49,6 +49,9 @@ places of the picture and not in others, over one line or two (house value, from
 OF_BESIDE = {"saturation": 0.2, "hue": 0.05, "noise": 0.02, "response": 0.2}
 """Share of what the lines beside a head change have by themselves behind a comb that may be left in the heads, since the slant of the
 picture goes by them, which noise does without (house value, tapes of bench_material.decoded)."""
+MOST_OPPOSED = 0.25
+"""Share of a line's colour lost beside a head change behind a comb from which the hue of heads is not given (60 degrees of subcarrier from
+pass to pass): the lines beside it turn by as much as they lose (house value)."""
 BESIDE_PRICE = 3.0
 """Chi-square that each such line must win where passes are not known to be displaced (house value)."""
 NOISE_OF_PLACE_DB = 0.001
@@ -223,7 +226,8 @@ def stretch_readings(
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), view, timing, saturation, shots)
     # in 625 a phase error of the tape alternates with the V switch, and a decoder averages it away: nought would be no figure
-    hue_told = not standard.alternating_v or _turned(hue)
+    plain = not (view.combs and opposed(timing, standard) > MOST_OPPOSED)
+    hue_told = (not standard.alternating_v or _turned(hue)) and plain
     if standard.alternating_v:
         hue = replace(hue, sigma=np.hypot(hue.sigma, OF_PLANE * hue.value))
 
@@ -237,7 +241,7 @@ def stretch_readings(
         saturation_pct=saturation.published(),
         hue_deg=hue.published() if hue_told else None,
         differential_gain_pct=by_luma("saturation_luma") if within is None else None,
-        differential_phase_deg=by_luma("hue_luma") if within is None and not standard.alternating_v else None,
+        differential_phase_deg=by_luma("hue_luma") if within is None and not standard.alternating_v and plain else None,
         level_ire=offsets("level", "level").published(),
         noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet), blocks=view.noise_block_rows > 1).published(),
         response_db=at_3.published(),
@@ -332,10 +336,9 @@ def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: Whe
         terms = hue_terms(rows, view, standard, fit, timing)
     elif relation == "saturation":
         terms = saturation_terms(view, standard)
-    reach = max(after for after, _ in view.chroma_lines)
-    if reach == 0 or relation == "level":
+    if not view.combs or relation == "level":
         return terms
-    beside = replace(terms, mixed=None, beside=reach)
+    beside = replace(terms, mixed=None, beside=view.combs)
     if steps_mix(timing, standard):
         return beside
     if timing.regime == "undetermined" and _wins(relation, rows, view, standard, fit, terms, beside):

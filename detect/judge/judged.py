@@ -44,6 +44,8 @@ KEEPS_NOISE = 0.1
 DECODERS = {"525": ("one", "two", "three"), "625": ("one", "two", "apart")}
 """Of ``CHROMA_LINES``, what decoders do. In 625 the subcarrier turns by a quarter from line to line: a comb about a line takes the next but
 one."""
+BY_NOISE_ALONE = "apart"
+"""What steps of colour do not tell: turned by its heads, the colour of 625 lines passes for it."""
 SURE_RATIO = 4.0
 """Null ratio from which the phase of the other relations holds for chroma too: wrong lines fit best at a phase of their own (house
 value)."""
@@ -164,6 +166,7 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     told = _told_by_noise(file, members, names)
     if told is not None:
         return _seen_through(file, views[told])
+    views.pop(BY_NOISE_ALONE, None)
     odds = {name: DELAY_LINE_ODDS if _is_delay_line(view, file.standard) else DECODER_ODDS for name, view in views.items()}
     won = won_by_decoder(rows, views, file.standard, phase)
     # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are: there

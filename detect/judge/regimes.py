@@ -32,6 +32,7 @@ from detect.judge.timebase import (
     TimeBaseFit,
     fit_parts,
     hue_use,
+    mixed_steps,
     of_whole_lines,
     scallop_alone,
     time_base_of,
@@ -196,7 +197,7 @@ def fit_regimes(rows: Rows, view: View, standard: Standard, fit: WheelFit, *, ev
         own = head_skew(
             picture, standard, phase, saturation_pct=float(np.nanmax(gains, initial=0.0)),
             differential_deg=0.0 if phases is None else float(np.abs(phases.value).max()),
-            mixed=comb_steps(rows, view, standard, phase, decided),
+            mixed=mixed_steps(decided, standard) if view.combs else comb_steps(rows, view, standard, phase, decided),
         )  # fmt: skip
     if own is not None and own.evident:
         unequal = time_base_of("uncorrected", own.common, own.common_cov, standard, gain=decided.gain)

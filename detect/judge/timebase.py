@@ -90,6 +90,11 @@ def steps_mix(timing: TimeBaseFit, standard: Standard) -> bool:
     return bool(timing.regime == "uncorrected" and largest > LEAST_MIXED_DEG)
 
 
+def opposed(timing: TimeBaseFit, standard: Standard) -> float:
+    """How far the subcarriers of neighbouring passes are opposed at most, 0 to 1."""
+    return float(np.max(np.sin(np.radians(_steps_deg(timing, standard)) / 2) ** 2))
+
+
 def _steps_deg(timing: TimeBaseFit, standard: Standard) -> F64:
     """Degrees of subcarrier from pass to pass, by type of boundary, (4,)."""
     places = np.nan_to_num(timing.quadrature_ns)

@@ -79,6 +79,11 @@ class View:
     noise_block_rows: int = 1
     chroma_of_block: float = 0.0
 
+    @property
+    def combs(self) -> int:
+        """How many lines on either side of a head change hold the signal of the other head; 0 where no comb added any."""
+        return max(after for after, _ in self.chroma_lines)
+
     def operator(self, relation: str) -> Operator:
         block = self.of_block(relation)
         if relation in CHROMA:
