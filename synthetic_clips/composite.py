@@ -60,8 +60,7 @@ def through_composite(
 
     ``y`` (lines, 720), ``cb`` and ``cr`` (lines, 360): 8-bit codes with fractions. ``carrier_rad`` (lines,): phase of each line's
     subcarrier at column 0, as its burst has it; ``step_rad``: by how much it advances from sample to sample. ``v_switch`` (lines,):
-    the sign of V, +1 or -1. Lines that a comb has no neighbours for are parted along the
-    line. Beyond either end of a line there is black.
+    the sign of V, +1 or -1. Lines that a comb has no neighbours for are parted along the line. Beyond either end of a line there is black.
     """
     turn = carrier_rad[:, None] + step_rad * np.arange(y.shape[1])
     carrier = np.exp(1j * turn).astype(np.complex64)

@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from detect.measure.kernels import compiled
+from detect.measure.kernels import cell_energy, compiled
 
 F32 = NDArray[np.float32]
 
@@ -29,23 +29,15 @@ def line_products(u: F32, v: F32, before_u: F32, before_v: F32, first: int, last
     as much energy of the lines they are of; (1 + ``MOST_APART``, 2). Columns ``first`` to ``last`` (exclusive) are looked at."""
     du, dv = (cv2.filter2D(now - before, -1, _BAND_TAPS) for now, before in ((u, before_u), (v, before_v)))
     cells = (last - first) // CELL_SAMPLES
-    energy = np.zeros((len(u), cells), np.float32)
-    _energies(du, dv, first, energy)
+    energy, of_v = (np.zeros((len(u), cells), np.float32) for _ in range(2))
+    cell_energy(du, first, CELL_SAMPLES, energy)
+    cell_energy(dv, first, CELL_SAMPLES, of_v)
+    energy = (energy + of_v) * np.float32(CELL_SAMPLES)  # sums, as the products are
     seen = energy[energy > 0]
     out = np.zeros((1 + MOST_APART, 2))
     if seen.size:
         _products(du, dv, first, energy, np.float32(_QUIET * np.quantile(seen, _QUIETEST)), out)
     return out
-
-
-@compiled
-def _energies(du: F32, dv: F32, first: int, energy: F32) -> None:
-    for i in range(energy.shape[0]):
-        for c in range(energy.shape[1]):
-            total = np.float32(0.0)
-            for x in range(first + c * CELL_SAMPLES, first + (c + 1) * CELL_SAMPLES):
-                total += du[i, x] * du[i, x] + dv[i, x] * dv[i, x]
-            energy[i, c] = total
 
 
 @compiled
