@@ -205,7 +205,7 @@ NEARLY_ALL = 0.95
 def _compensated_note(codec: str, share: float) -> str:
     """What a low count of compensated dropouts is worth; ``share`` of the fields they were looked for in."""
     if share == 0:
-        return f"{codec} does not keep copies exact: compensated dropouts were not looked for"
+        return f"{codec} does not keep copies exact: compensated dropouts cannot be told here, and none is listed"
     return (
         f"{codec} does not keep copies exact: compensated dropouts were looked for in {100 * share:.0f} % of the fields, "
         "where noise has outlasted coding; their number says nothing of the others"

@@ -74,6 +74,29 @@ def test_where_coding_has_drowned_the_noise_nothing_is_said() -> None:
     assert len(repeats(arrays, least=-20.0)["frame"]) == 0
 
 
+def finder_after(noises_ire: list[float]) -> CopyFinder:
+    """One that has seen fields of such noise, first of their shots."""
+    finder = CopyFinder("mpeg2video", shift=2, ire=8.76, lines=240, first=10, left=6, right=714)
+    y = np.zeros((3, 240, 720), np.int16)
+    for noise in noises_ire:
+        finder.find(y, here=2, before=-1, two_before=-1, half=0, noise=noise * 8.76)
+    return finder
+
+
+def test_noise_that_some_shots_alone_seem_to_have_is_not_the_tapes() -> None:
+    """Noise lies on every picture; a zoom into texture looks as noisy, for its own time."""
+    assert finder_after([0.3] * 20 + [0.9] * 80).tape_is_quiet
+    assert not finder_after([0.75] * 20 + [1.2] * 80).tape_is_quiet
+    assert not finder_after([0.03] * 50 + [1.0] * 50).tape_is_quiet, "black fields tell of no noise"
+
+
+def test_of_a_quiet_tape_no_repeat_is_kept(monkeypatch: pytest.MonkeyPatch, damaged: list[Frame]) -> None:
+    monkeypatch.setattr(copies.CopyFinder, "tape_is_quiet", True)
+    finder, arrays = search(damaged)
+    assert finder.compensated_share == 0
+    assert len(repeats(arrays, least=-20.0)["frame"]) == 0 < len(arrays["frame"])
+
+
 def test_in_predicted_pictures_repeats_are_not_looked_for(damaged: list[Frame]) -> None:
     """A picture predicted from another shows the noise of that."""
     finder, arrays = search([Frame(f.number, f.fields, keyframe=f.number % 3 == 0) for f in damaged])
@@ -209,5 +232,5 @@ def test_noise_is_told_along_lines_that_stripes_make_differ() -> None:
 
 
 def test_the_reader_is_told_how_far_a_count_of_compensated_losses_reaches() -> None:
-    assert _compensated_note("dvvideo", 0.0).endswith("were not looked for")
+    assert _compensated_note("dvvideo", 0.0).endswith("cannot be told here, and none is listed")
     assert "in 28 % of the fields" in _compensated_note("mpeg2video", 0.28)

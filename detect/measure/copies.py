@@ -54,6 +54,14 @@ in intra MPEG-2 at 50 Mb/s (development clips, noise of 1 IRE and more), of whic
 NOISE_SHOWS = 100.0
 """Noise must make lines differ by this mean square, codes squared: 0.8 IRE. With less, 5 us (42 free values) cannot reach
 even 11 of the 23 that are needed."""
+TAPE_NOISE_IN = 10
+"""The tape's own noise is that of its quieter fields: of one in so many it is less. Noise lies on every picture, while detail that
+passes for it while it moves (a zoom, texture) does so in some shots. Of black and drawn fields, in which nothing of it can be seen,
+those below ``SEEN_NOISE`` do not count."""
+SEEN_NOISE = 0.1
+"""IRE; ten times quieter than a tape on which repeats can be told."""
+NOISE_STEP, NOISE_STEPS = 0.1, 400
+"""Noise of fields is counted in steps of so many codes."""
 NOISE_TOO_LOUD = 1000.0
 """What looks like noise of 2.5 IRE and more is fine detail of the picture."""
 NOISE_KEPT = 1.5
@@ -83,6 +91,7 @@ class CopyFinder:
     """Finds repeats in fields of a stack (fields, lines, samples), 16-bit luma, 10-bit codes.
 
     ``share_searched``: of the fields, those in which repeats could be told from lines that are alike by themselves.
+    ``tape_is_quiet``: coding hides what noise the tape has, and what passed for noise in some of its shots was detail.
     """
 
     def __init__(self, codec: str, *, shift: int, ire: float, lines: int, first: int, left: int, right: int) -> None:
@@ -100,11 +109,23 @@ class CopyFinder:
         self._cells = np.zeros(3000, np.float32)
         self._between = np.zeros(self._sums.shape[1] * self._sums.shape[2], np.int32)
         self._fields = self._searched = 0
+        self._seen_noise = SEEN_NOISE * ire
+        self._noises = np.zeros(NOISE_STEPS, np.int64)
 
     @property
     def share_searched(self) -> float:
-        """0 before the first field of a coded carrier."""
-        return 1.0 if self._exact else self._searched / max(self._fields, 1)
+        """0 before the first field of a coded carrier, and on tapes too quiet for it."""
+        if self._exact:
+            return 1.0
+        return 0.0 if self.tape_is_quiet else self._searched / max(self._fields, 1)
+
+    @property
+    def tape_is_quiet(self) -> bool:
+        """Of a coded carrier, once all fields have been seen: its repeats are not to be believed."""
+        if self._exact or not self._noises.any():
+            return False
+        quiet = int(np.searchsorted(np.cumsum(self._noises), self._noises.sum() / TAPE_NOISE_IN, "right"))
+        return NOISE_KEPT * 2 * ((quiet + 1) * NOISE_STEP) ** 2 < NOISE_SHOWS
 
     @property
     def looks(self) -> bool:
@@ -122,6 +143,8 @@ class CopyFinder:
         self._fields += 1
         if self._exact:
             return self._in_exact(y, here, before, half)
+        if noise >= self._seen_noise:
+            self._noises[min(int(noise / NOISE_STEP), NOISE_STEPS - 1)] += 1
         if (
             self._coded is None
             or not intra

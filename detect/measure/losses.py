@@ -36,7 +36,7 @@ from detect.measure.copies import COLUMNS as COPY_COLUMNS
 from detect.measure.copies import CopyFinder
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.line_ends import dashes_at_ends
-from detect.measure.loss_candidates import OUTPUT, bands_out, copies_out, dashes_out, pieces_out, runs_out, standing_out
+from detect.measure.loss_candidates import KINDS, OUTPUT, bands_out, copies_out, dashes_out, pieces_out, runs_out, standing_out
 from detect.measure.loss_leak import leaks_of_runs
 from detect.measure.loss_score import COLUMNS, log_odds, with_again_at_best
 from detect.measure.loss_weighing import FEATURES, Search, weigh_runs
@@ -208,6 +208,8 @@ class LossFinder:
         if not any(len(k["frame"]) for k in self._kept):
             return {name: np.zeros(0, kind) for name, kind in OUTPUT.items()}
         out = {name: np.concatenate([k[name] for k in self._kept]) for name in OUTPUT}
+        if self._copies.tape_is_quiet:
+            out = {name: values[out["kind"] != KINDS.index("compensated")] for name, values in out.items()}
         order = np.lexsort((out["x0"], out["line"], out["field"], out["frame"]))
         return {name: values[order] for name, values in out.items()}
 
