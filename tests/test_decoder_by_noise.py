@@ -74,3 +74,12 @@ def test_noise_added_behind_a_decoder_does_not_make_it_another(lines: str) -> No
 
 def test_without_noise_nothing_is_told() -> None:
     assert lines_by_noise(np.zeros((1 + MOST_APART, 2)), NAMES) is None
+
+
+def test_a_comb_is_told_although_luminance_passes_for_colour() -> None:
+    """As measured of a comb of two lines (0.31, -0.05, 0.06, 0.03): nearer to it than to any other. Halfway between two is no one's."""
+    seen = np.array([[0.31, 1.0], [-0.05, 1.0], [0.06, 1.0], [0.03, 1.0]])
+    halfway = np.array([[0.87 * 0.25, 1.0], [0.0, 1.0], [0.0, 1.0], [0.0, 1.0]])
+    names = ("one", "two", "three")
+    assert lines_by_noise(np.concatenate([[[1e5, 1e5]], 1e5 * seen]), names) == "two"
+    assert lines_by_noise(np.concatenate([[[1e5, 1e5]], 1e5 * halfway]), names) is None

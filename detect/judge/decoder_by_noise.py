@@ -16,6 +16,10 @@ SEEN_OF = 0.87
 NEAR = 0.15
 """Distance in the correlations of ``MOST_APART`` lags up to which they are a decoder's. Two and three lines are 0.24 apart; of ten
 tapes of ``bench_material.decoded`` with combs and delay lines none was further away than 0.09 (house value)."""
+STILL_NEAR, NEXT = 0.25, 0.5
+"""... and up to which they are, if no other decoder's are less than twice as far away. Detail of luminance that passes for colour
+alternates from line to line and from frame to frame, which takes up to a quarter off at one line (house value, 0.17 with a comb of
+another simulator)."""
 LEAST_ENERGY = 1e3
 """... from so much noise on, (per cent of full colour) squared: some hundred cells of a tape."""
 
@@ -35,5 +39,5 @@ def lines_by_noise(products: F64, names: tuple[str, ...]) -> str | None:
         return None
     seen = products[1:, 0] / np.maximum(products[1:, 1], 1e-9)
     far = {name: float(np.linalg.norm(seen / SEEN_OF - correlations(CHROMA_LINES[name]))) for name in names}
-    best = min(far, key=lambda name: far[name])
-    return best if far[best] < NEAR else None
+    best, after = sorted(far, key=lambda name: far[name])[:2]
+    return best if far[best] < NEAR or (far[best] < STILL_NEAR and far[best] < NEXT * far[after]) else None

@@ -28,6 +28,8 @@ NEAR_ENOUGH = 1.03
 of the picture at another period win by much more (same source)."""
 JOINT_RATIO = 1.6
 """The same for all relations together, before a phase is called found."""
+ALONE_RATIO = 1.5 * NULL_RATIO
+"""The same for one relation by itself."""
 LEAST_STRENGTH = 6.0
 """Strength below which nothing is said, whatever the ratios: F(4, 400) has a chance of 1e-4 there."""
 LEAST_PICTURES = 1.5
@@ -77,13 +79,13 @@ def proof_of(own: float, null: float, near: float, freedom: int) -> Proof:
 
 
 def wheel_found(fit: WheelFit) -> bool:
-    """A steady wheel: all relations together, or one by itself, stand out from the null periods.
+    """A steady wheel: all relations together, or one by itself, stand out from the null periods, or all rows have proved it.
 
     A blanking edge by itself does not count: what the picture has beside blanking put in afterwards poses as one.
     """
-    alone = (fit.strength > 1.5 * NULL_RATIO * np.maximum(fit.null_peak, 1.0)) & (fit.strength > fit.near_peak)
+    alone = (fit.strength > ALONE_RATIO * np.maximum(fit.null_peak, 1.0)) & (fit.strength > fit.near_peak)
     alone[[INDEX[name] for name in EDGES]] = False
-    return fit.null_ratio >= JOINT_RATIO or bool(alone.any())
+    return fit.by_rows or fit.null_ratio >= JOINT_RATIO or bool(alone.any())
 
 
 def parts_of(jumps: F64, weight: F64) -> tuple[F64, F64]:

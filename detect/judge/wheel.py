@@ -84,6 +84,11 @@ class View:
         """How many lines on either side of a head change hold the signal of the other head; 0 where no comb added any."""
         return max(after for after, _ in self.chroma_lines)
 
+    @property
+    def spreads_colour(self) -> bool:
+        """Whether a chroma line was made of several lines."""
+        return self.chroma_lines != ALONE or self.chroma_step_y > 1
+
     def operator(self, relation: str) -> Operator:
         block = self.of_block(relation)
         if relation in CHROMA:
@@ -313,7 +318,8 @@ class WheelFit:
     ``strength``: explained square per jump over the variance that boundaries at null periods show, an F ratio. ``null_peak``: the
     largest of that at null periods, once the fit is taken out. ``near_peak``: the largest at the near periods, fit left in.
     ``joint_curve`` (phases,): evidence for each phase of the lattice. ``variance``: of sqrt(weight) * ratio as a boundary sees it, so that
-    a jump has the variance ``variance / jump_weight``.
+    a jump has the variance ``variance / jump_weight``. ``by_rows``: the phase is one that all rows of a relation prove together,
+    whose strength and null are ``joint`` and ``joint_null``.
     """
 
     phase_lines: float
@@ -327,6 +333,7 @@ class WheelFit:
     variance: F64
     jumps: F64
     jump_weight: F64
+    by_rows: bool = False
 
     @property
     def null_ratio(self) -> float:
