@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.judge import found
+from detect.findings import WheelState
+from detect.judge import found, states
 from detect.judge.evidence import Proof
 from detect.judge.found import ALONE_Z, Context, _of_all_boundaries, _timed_in_part, _why_not
 from detect.judge.kinds import KINDS
@@ -97,3 +98,22 @@ def test_a_kind_that_shows_the_phase_alone_must_stand_out_of_all_phases(
     _of_all_boundaries(part_of_tape, jumps, windows, others)
     assert asked == [shown] * len(z)
     assert stats.norm.sf(ALONE_Z) * 2 * 525 == pytest.approx(1e-3)
+
+
+@pytest.mark.parametrize(("cuts", "pictures", "status"), [
+    ([100], (False, True), "unconfirmed"), ([100], (True, True), "confirmed"), ([40], (False, False), "confirmed"),
+])  # fmt: skip
+def test_another_phase_from_a_cut_on_is_confirmed_where_more_than_one_picture_shows_either(
+    monkeypatch: pytest.MonkeyPatch, cuts: list[int], pictures: tuple[bool, bool], status: str
+) -> None:
+    """Bands of the picture change at cuts; within a shot a wheel alone does."""
+    monkeypatch.setattr(states, "_change", lambda *_: 100)
+    file: Any = SimpleNamespace(readings=SimpleNamespace(cuts=np.array(cuts)), standard=STD_525, frames=200, label=lambda _: None)
+    wheel = [
+        WheelState(start_frame=a, end_frame=b, phase_lines=phase, phase_sigma_lines=0.1, locked=True, significance=400.0, null_ratio=9.0)
+        for a, b, phase in ((0, 100, 4.4), (100, 200, 11.5))
+    ]
+    pools: Any = [(np.zeros(1, int), SimpleNamespace(confirmed=sure)) for sure in pictures]
+    _, (relock,) = states.relocks_of(file, wheel, pools)
+    assert relock.status == status
+    assert ("unconfirmed" in relock.text) == (status == "unconfirmed")

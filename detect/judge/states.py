@@ -29,6 +29,7 @@ RELOCK_RATIO = 8.0
 phase. Re-locks reach many times this (docs/evidence.md)."""
 AT_A_CUT_FRAMES = 3
 """A re-lock this near to a cut is at the cut."""
+UNSURE = "; at a cut, and on one side of it seen in one picture only, so unconfirmed"
 FEWEST_WINDOWS = 2
 """A new phase that lasts fewer windows is a slip of tracking, not a re-lock."""
 
@@ -210,7 +211,10 @@ def _change(file: JudgedFile, before: tuple[NDArray[np.int64], Pooled], after: t
 def relocks_of(
     file: JudgedFile, wheel: list[WheelState], pools: list[tuple[NDArray[np.int64], Pooled]]
 ) -> tuple[list[WheelState], list[Finding]]:
-    """Changes of phase between known wheels."""
+    """Changes of phase between known wheels.
+
+    One at a cut, with a single picture on either side, is not confirmed: bands of two pictures look the same.
+    """
     wheel = list(wheel)
     out = []
     for k, (before, after) in enumerate(itertools.pairwise(wheel)):
@@ -218,16 +222,17 @@ def relocks_of(
             continue
         step = file.standard.phase_change_lines(before.phase_lines, after.phase_lines)
         at = _change(file, pools[k], pools[k + 1])
+        sure = at not in file.readings.cuts or all(pool.confirmed for _, pool in pools[k : k + 2])
         wheel[k] = wheel[k].model_copy(update={"end_frame": at})
         wheel[k + 1] = after.model_copy(update={"start_frame": at})
+        text = f"The wheel stands at another phase from here on ({step:+.2f} lines); heads are lettered anew{'' if sure else UNSURE}."
         out.append(
             Finding(
                 id="", kind="relock", start_frame=at, end_frame=min(at + 1, file.frames), start_timecode=file.label(at),
                 end_timecode=file.label(at + 1), affected_pct=0.0, heads=[], value=float(step), unit="lines",
                 sigma=float(np.hypot(before.phase_sigma_lines or 0, after.phase_sigma_lines or 0)),
-                significance=min(before.null_ratio or 0, after.null_ratio or 0), status="confirmed", severity="note",
-                text=f"The wheel stands at another phase from here on ({step:+.2f} lines); heads are lettered anew.",
-                causes=causes_for("relock"),
+                significance=min(before.null_ratio or 0, after.null_ratio or 0), status="confirmed" if sure else "unconfirmed",
+                severity="note", text=text, causes=causes_for("relock"),
             )
         )  # fmt: skip
     return wheel, out
