@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.judge.loss_tracks import on_striped_things, on_tracks
+from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
 
 LINES = 243
 PASS_LINES = 525 / 32
@@ -128,3 +128,18 @@ def test_losses_of_two_and_three_lines_are_no_stripes() -> None:
     tall = rng.integers(1, 4, 80)
     lines = np.concatenate([np.arange(n) for n in tall])
     assert not stripes((np.repeat(t, tall), np.repeat(y, tall) + lines, np.repeat(x0, tall), np.repeat(x1, tall))).any()
+
+
+def test_long_dashes_of_a_shot_whose_others_are_the_pictures_are_too() -> None:
+    """As measured on rungs that move: 150 of 160 keep a course or have one contrast. Shorter ones, and other shots, are let alone."""
+    length = np.array([270] * 150 + [280] * 10 + [27] * 10 + [280] * 2)
+    shot = np.array([0] * 170 + [1] * 2)
+    pictures = np.arange(172) < 150
+    told = as_long_as_the_pictures(pictures, length, shot)
+    np.testing.assert_array_equal(told, (length >= 270) & (shot == 0))
+
+
+def test_some_long_dashes_that_move_do_not_speak_for_as_many_that_do_not() -> None:
+    length, shot = np.full(40, 270), np.zeros(40, int)
+    assert not as_long_as_the_pictures(np.arange(40) < 20, length, shot).any()
+    assert not as_long_as_the_pictures(np.arange(40) < 7, length[:40], np.repeat([0, 1], [7, 33])).any(), "seven are too few"

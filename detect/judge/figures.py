@@ -79,7 +79,8 @@ QUADRATURE_OF_SCALLOP = 0.01
 QUADRATURE_OF_SATURATION_NS = 0.018
 """Error of a head's place for each % its saturation is off: the edges of its chroma pose as displacement (same source)."""
 UNCORRECTED_SCALLOP_SCALE = 0.75
-"""The same for a scallop where displacement, its growth and the fields' difference all show it (same source)."""
+"""The same for a scallop, and the velocity error it makes, where displacement, its growth and the fields' difference all show it (same
+source)."""
 
 MOST_LOG_GAIN = 1.2
 """Gains of 3.3 and more are not believed when hue is corrected for them."""
@@ -398,7 +399,8 @@ def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int, saturat
         "skew": _root(timing.skew_sigma_ns, SKEW_FLOOR_NS, of_phase),
         "scallop": of_scallop
         * _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name]),
-        "velocity": _root(timing.velocity_sigma_ns, GROWTH_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew),
+        "velocity": of_scallop
+        * _root(timing.velocity_sigma_ns, GROWTH_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew),
     }
     sigma = {family: value * _repeated(family, shots) for family, value in sigma.items()}
     quadrature = _repeated("quadrature", shots) * np.sqrt(

@@ -29,7 +29,7 @@ from detect.judge import loss_light
 from detect.judge.loss_light import COMPENSATED, DARK, NOISE
 from detect.judge.loss_places import FIELD_LINES, keeps_to_picture, on_standing_lines
 from detect.judge.loss_rulings import on_rulings
-from detect.judge.loss_tracks import on_striped_things, on_tracks
+from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
 from detect.standards import STANDARDS, Standard
 
@@ -68,6 +68,8 @@ SHORT_SAMPLES = 13.5
 SHORT_SHARE, SHORT_CHANCE = 0.25, 1e-4
 """Share of a tape's losses that may be shorter, at most (0.1 where they are log-normal about 3 us: house practice), and the chance of
 so many or more below which they are the picture's (binomial)."""
+MOSTLY_SHORT = 0.5
+"""The same share in any shot, light or none: sparks, insects and dirt drawn as sharply as a loss are known by that alone."""
 SAME_SCENE_S = 5.0
 """What flies through a shot flies through those beside it, so near in time, where it may be too little to show as light (house value)."""
 LONGEST_SHOT_S = 20.0
@@ -137,6 +139,7 @@ def choose_losses(
         threshold = np.maximum(threshold, _of_the_decoys(candidates, shot, decoy, frame_rate))
     is_loss = (np.asarray(candidates["kind"]) != STANDING) & ~decoy
     taken = (score >= threshold) & (length >= SHORTEST_SAMPLES) & is_loss
+    likely = taken.copy()
     taken &= ~_striped(candidates, shot, pass_position, lines)
     seen = np.flatnonzero(taken & (np.asarray(candidates["kind"]) != COMPENSATED))
     numbers = {k: np.asarray(candidates[k]).astype(np.int64)[seen] for k in ("frame", "field", "line", "x0", "x1")}
@@ -149,6 +152,8 @@ def choose_losses(
         number[level], numbers["line"][level], numbers["x0"][level], numbers["x1"][level], shot[seen][level], contrast, lines=lines
     )
     taken[seen] &= ~on_standing_lines(number, numbers["line"], shot[seen], standard)
+    asked = np.flatnonzero(likely & (np.asarray(candidates["kind"]) != COMPENSATED))
+    taken[asked] &= ~as_long_as_the_pictures(~taken[asked], length[asked], shot[asked])
     return np.asarray(taken & ~_of_light(candidates, taken, shot, np.asarray(cuts), standard, alone=gain == 0))
 
 
@@ -174,7 +179,7 @@ def _of_light(
     *, alone: NDArray[np.bool_],
 ) -> NDArray[np.bool_]:
     """True for losses of shots that glint, where they keep to a part of the picture, or, of those ``alone`` (not explained by the wheel),
-    the short ones where far more are short than losses are."""
+    the short ones where far more are short than losses are; in other shots, where most are."""
     out = np.zeros(len(taken), bool)
     frame, half, line, x0, x1 = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line", "x0", "x1"))
     short = alone & (x1 - x0 < SHORT_SAMPLES)
@@ -194,6 +199,8 @@ def _of_light(
         kept = keeps_to_picture(2 * frame[mine] + half[mine], line[mine], standard, fields=2 * (after - first))
         if not kept and not (mine & short).any():
             continue
+        if stats.binom.sf(int((mine & short).sum()) - 1, int((mine & alone).sum()), MOSTLY_SHORT) <= SHORT_CHANCE:
+            out |= mine & short
         light = loss_light.light_pct(
             {name: values[here] for name, values in candidates.items()}, likely=LIKELY, shot=shot[here],
             frame_rate=float(standard.frame_rate), frames=int(np.ptp(frame[here])) + 1, lines=FIELD_LINES[standard.short_name],

@@ -35,6 +35,12 @@ MOST_AT_ONCE = 300
 SAME_PLACE = 0.05
 """Spread (standard deviation, passes) of places across the tape below which a course is a scratch's."""
 
+LONG_SAMPLES = 150
+"""11 us: one loss in sixteen is as long (log-normal, median 3 us, deviation 0.85: house practice)."""
+FEWEST_LONG, LONG_TO_OTHERS = 8, 3.0
+"""So many that are as long and of the picture, three times as many as are not known to be: of bars and rungs that move, now and then one
+keeps no course and has another contrast (house value)."""
+
 STRIPED_LINES, STRIPED_SAMPLES = 10.0, 4.0
 """How far above and below a course, and along the line, a dash of a striped thing may lie: things as tall as a fifteenth of the
 picture."""
@@ -111,6 +117,17 @@ def _keeps_its_place(place: NDArray[np.floating]) -> bool:
         return False
     turn = np.exp(2j * np.pi * place).mean()
     return bool(np.sqrt(max(-2 * np.log(max(abs(turn), 1e-12)), 0.0)) / (2 * np.pi) < SAME_PLACE)
+
+
+def as_long_as_the_pictures(pictures: NDArray[np.bool_], length: I64, shot: I64) -> NDArray[np.bool_]:
+    """True for the long ones, (losses,), of shots in which most that are as long are known to be ``pictures``."""
+    found = np.zeros(len(pictures), bool)
+    long = length >= LONG_SAMPLES
+    for which in np.unique(shot[long & pictures]):
+        mine = long & (shot == which)
+        known = np.count_nonzero(mine & pictures)
+        found |= mine & (known >= max(FEWEST_LONG, LONG_TO_OTHERS * (np.count_nonzero(mine) - known)))
+    return found
 
 
 def on_striped_things(
