@@ -329,8 +329,8 @@ def _by_luma(
 def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: WheelFit, timing: TimeBaseFit) -> HeadTerms:
     """What else is in the rows of a relation that tells of the heads.
 
-    Where passes are displaced against each other, a comb adds lines beside a head change that do not belong together: they have lost
-    colour, are turned, and hold subcarrier in their luminance.
+    Where passes are displaced against each other, or have another colour, a comb adds lines beside a head change that do not belong
+    together: they have lost colour, are turned, and hold subcarrier in their luminance.
     """
     terms = PLAIN
     if relation == "hue":
@@ -340,15 +340,11 @@ def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: Whe
     if not view.combs or relation == "level":
         return terms
     beside = replace(terms, mixed=None, beside=view.combs)
-    if steps_mix(timing, standard):
-        return beside
-    if timing.regime == "undetermined" and _wins(relation, rows, view, standard, fit, terms, beside):
-        return beside
-    return terms
+    return beside if steps_mix(timing, standard) or _wins(relation, rows, view, standard, fit, terms, beside) else terms
 
 
 def _wins(relation: str, rows: Rows, view: View, standard: Standard, fit: WheelFit, terms: HeadTerms, beside: HeadTerms) -> bool:
-    """Whether lines beside a head change have something by themselves, where no displacement tells."""
+    """Whether lines beside a head change have something by themselves, where no displacement tells: heads of other colour mix too."""
     heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms)
     if heads is None:
         return False

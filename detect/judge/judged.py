@@ -25,7 +25,7 @@ from detect.judge.sections import Parts, find_sections
 from detect.judge.spoiled import spoiled_rows
 from detect.judge.standing import with_standing
 from detect.judge.stretch import Gathering, Pooled, fit_windows_alone, pool_windows
-from detect.judge.wheel import CHROMA_LINES, DELAY_LINE, View, WheelFit, fit_wheel
+from detect.judge.wheel import CHROMA_LINES, DELAY_LINE, View, WheelFit, fit_wheel, lines_combed
 from detect.measure.chroma_lines import MOST_APART
 from detect.measure.windows import FRAME_FIGURES
 from detect.readings import Chunk, Readings
@@ -154,7 +154,9 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
         return file
     rows = gathered(file, members).rows()
     names = DECODERS[file.standard.short_name]
-    views = {name: replace(file.view, chroma_lines=CHROMA_LINES[name]) for name in names}
+    views = {
+        name: replace(file.view, chroma_lines=CHROMA_LINES[name], combs=lines_combed(CHROMA_LINES[name], file.standard)) for name in names
+    }
     phase = _phase_without_chroma(rows, file.view, file.standard)
     if not file.standard.alternating_v:
         at = fit_wheel(rows, file.view, file.standard).phase_lines if phase is None else phase

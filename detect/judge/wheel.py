@@ -56,6 +56,13 @@ two lines of delay, a comb about the line; in 625, where subcarriers are half a 
 single source)."""
 
 
+def lines_combed(lines: Lines, standard: Standard) -> int:
+    """How many lines on either side of a head change a comb mixes. A delay line of 625 adds colour after it was parted from luminance."""
+    if standard.alternating_v and lines == DELAY_LINE:
+        return 0
+    return max(abs(after) for after, _ in lines)
+
+
 BLOCK_LINES = 8
 """Lines of a block of any of these coders (IEC 61834-2; ISO/IEC 13818-2)."""
 NOISE_OF_BLOCK = 0.5
@@ -68,6 +75,7 @@ class View:
     """Which rows are looked at: from ``top`` to ``bottom`` (exclusive), and what chroma lines are.
 
     ``chroma_step_y``: 2 where they are halved. ``chroma_lines``: of which lines a decoder made them, see ``CHROMA_LINES``.
+    ``combs``: how many lines on either side of a head change hold signal of the other head, 0 where no comb added any (``lines_combed``).
     ``noise_block_rows``: frame rows of a coded block, from row 0 on, that noise shares. ``chroma_of_block``: share of a line's colour that
     is its block's.
     """
@@ -78,11 +86,7 @@ class View:
     chroma_lines: Lines = ALONE
     noise_block_rows: int = 1
     chroma_of_block: float = 0.0
-
-    @property
-    def combs(self) -> int:
-        """How many lines on either side of a head change hold the signal of the other head; 0 where no comb added any."""
-        return max(after for after, _ in self.chroma_lines)
+    combs: int = 0
 
     @property
     def spreads_colour(self) -> bool:
