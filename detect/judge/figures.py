@@ -106,6 +106,10 @@ products (same source)."""
 OF_PLANE = 0.15
 """Error of a head's hue in 625 lines as a share of it: whether Cb and Cr turned or U and V, which read 0.71 to 1.41 of each other as the
 picture is blue or red, is not told there."""
+SATURATION_OF_TURN, HUE_OF_TURN = 2.0, 0.006
+"""Error of a head's saturation (%) whose place turns the subcarrier by a right angle against the mean of the heads, falling with 1 - cos
+of that; and of its hue for each degree. What decoders without a comb leave of it (house value, another simulator's tapes of 30 and
+40 ns)."""
 OF_BRIGHTNESS = {"saturation_luma": 0.02, "hue_luma": 0.04}
 """Error of differential gain (%) and phase (degrees) for each % by which the saturation of the head is off (same source)."""
 MOST_LOST = 0.1
@@ -210,8 +214,10 @@ def stretch_readings(
     timing = fit_regimes(rows, view, standard, fit, evident=evident) if within is None else fit_windows(rows, view, standard, fit, within)
 
     def offsets(relation: str, family: str) -> Offsets:
-        terms = terms_of(relation, rows, view, standard, fit, timing)
-        heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms) if within is None else None
+        heads = None
+        if within is None:
+            terms = terms_of(relation, rows, view, standard, fit, timing)
+            heads = fit_heads(rows, view, standard, relation, fit.phase_lines, terms)
         read = offsets_of(*((heads.value, heads.sigma) if heads is not None else _by_jumps(fit, relation)), family, shots=shots)
         if heads is not None:
             read = replace(read, sigma=np.hypot(read.sigma, OF_BESIDE.get(family, 0.0) * heads.beside))
@@ -226,8 +232,15 @@ def stretch_readings(
     response = [replace(r, sigma=np.hypot(r.sigma, RESPONSE_OF_NOISE * np.nan_to_num(noise.value))) for r in response]
     at_3 = response[RESPONSE_MHZ.index(3.0)]
     hue = _hue(_hue_read(rows, view, standard, fit, timing, by_rows=within is None), view, timing, saturation, shots)
+    turn = standard.subcarrier_deg_per_ns * np.nan_to_num(timing.quadrature_ns)
+    of_turn = SATURATION_OF_TURN * (1 - np.cos(np.radians(turn)))
+    of_turn = np.maximum(of_turn, of_turn.max() / (HEADS - 1))  # one head that is off puts the mean of them off
+    saturation = replace(saturation, sigma=np.hypot(saturation.sigma, of_turn))
+    hue = replace(hue, sigma=np.hypot(hue.sigma, HUE_OF_TURN * turn))
+    mixes = view.combs > 0 and steps_mix(timing, standard)
+    spoiled = mixes and within is not None  # jumps see the lines beside the head changes, and cannot tell them from the heads'
+    plain = not (spoiled or (mixes and (opposed(timing, standard) > MOST_OPPOSED or view.noise_block_rows > 1)))
     # in 625 a phase error of the tape alternates with the V switch, and a decoder averages it away: nought would be no figure
-    plain = not (view.combs and opposed(timing, standard) > MOST_OPPOSED)
     hue_told = (not standard.alternating_v or _turned(hue)) and plain
     if standard.alternating_v:
         hue = replace(hue, sigma=np.hypot(hue.sigma, OF_PLANE * hue.value))
@@ -239,20 +252,26 @@ def stretch_readings(
         time_base=timing.regime,
         **_timing_figures(timing, standard, shots, saturation),
         head_skew_ns=_head_skew(timing, shots),
-        saturation_pct=saturation.published(),
+        saturation_pct=None if spoiled else saturation.published(),
         hue_deg=hue.published() if hue_told else None,
         differential_gain_pct=by_luma("saturation_luma") if within is None else None,
         differential_phase_deg=by_luma("hue_luma") if within is None and not standard.alternating_v and plain else None,
         level_ire=offsets("level", "level").published(),
-        noise_db=_without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet), blocks=view.noise_block_rows > 1).published(),
-        response_db=at_3.published(),
-        response_curve=ResponseCurve(
-            mhz=list(RESPONSE_MHZ),
-            db=[[float(r.value[h]) for r in response] for h in range(HEADS)],
-            sigma_db=[[float(r.sigma[h]) for r in response] for h in range(HEADS)],
-        ),
+        noise_db=None
+        if spoiled
+        else _without_detail(noise, at_3, _detail(noise, rows, standard, fit, quiet), blocks=view.noise_block_rows > 1).published(),
+        response_db=None if spoiled else at_3.published(),
+        response_curve=None if spoiled else _curve(response),
     )
     return widened(readings, doubt), timing
+
+
+def _curve(response: list[Offsets]) -> ResponseCurve:
+    return ResponseCurve(
+        mhz=list(RESPONSE_MHZ),
+        db=[[float(r.value[h]) for r in response] for h in range(HEADS)],
+        sigma_db=[[float(r.sigma[h]) for r in response] for h in range(HEADS)],
+    )
 
 
 def _turned(hue: Offsets) -> bool:

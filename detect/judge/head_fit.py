@@ -68,6 +68,8 @@ class HeadFit:
     """What the first line of every pass has by itself; 0 where that was not asked."""
     beside: F64
     """The most that a line beside the boundaries of each head has by itself, (4,); 0 where that was not asked."""
+    beside_squares: tuple[float, float]
+    """Chi-square of what the last lines before all boundaries have by themselves, and the first behind them; 0 where that was not asked."""
     shown_by_itself: tuple[float, float]
     """Share of the offsets that the pairs beside a boundary show, from these rows alone, and its standard error."""
 
@@ -130,7 +132,7 @@ def fit_heads(
         normal = basis.T @ basis
         if np.linalg.cond(normal) > WORST_CONDITION:
             return None
-        cov = np.linalg.inv(normal)
+        cov = np.asarray(np.linalg.inv(normal), np.float64)
         value = cov @ (basis.T @ white.data)
         if operator.slanted:
             parts = _parts(readings, value, terms, standard, view, relation, phase)
@@ -153,8 +155,19 @@ def fit_heads(
         mixed_sigma=float(np.sqrt(cov[HEADS - 1 + terms.common, HEADS - 1 + terms.common])) if terms.mixed is not None else 0.0,
         first_line=float(value[HEADS - 1 + terms.common + (terms.mixed is not None)]) if terms.first_line else 0.0,
         beside=_most_beside(value[-2 * HEADS * terms.beside :]) if terms.beside else np.zeros(HEADS),
+        beside_squares=_squares_beside(value, cov, terms.beside),
         shown_by_itself=itself,
     )
+
+
+def _squares_beside(value: F64, cov: F64, lines: int) -> tuple[float, float]:
+    """Chi-square of the lines next to the boundaries, before and behind them; lines go from the farthest before to the farthest behind."""
+    if not lines:
+        return 0.0, 0.0
+    start = len(value) - 2 * HEADS * lines
+    both = (start + lines - 1 + side + 2 * lines * np.arange(HEADS) for side in (0, 1))
+    before, behind = (float(value[at] @ np.linalg.solve(cov[np.ix_(at, at)], value[at])) for at in both)
+    return before, behind
 
 
 def _most_beside(lines: F64) -> F64:

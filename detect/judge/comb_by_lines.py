@@ -1,0 +1,37 @@
+"""Whether a comb of 525 lines takes two lines or three, by the lines beside a head change.
+
+What heads displace or colour differently does not belong together where a comb adds their lines: colour is lost, and subcarrier stays in
+luminance. A comb of two lines (this and the one before) does it to the first line behind a head change, a comb of three to the last before
+it as well, and as much. Noise tells that there is a comb; of how many lines, it tells less surely (``decoder_by_noise``).
+"""
+
+from __future__ import annotations
+
+from detect.judge.head_fit import HeadTerms, fit_heads
+from detect.judge.rows import Rows
+from detect.judge.wheel import View
+from detect.standards import Standard
+
+RELATIONS = ("saturation", "hue", "noise")
+CLEAR = 30.0
+"""Chi-square from which lines have something by themselves: of four unknowns, one chance in 200,000."""
+AS_MUCH = 0.1
+"""Of the chi-square of the lines behind, that of those before: nought with two lines, one with three (house value)."""
+CLEAR_IN_BLOCKS = 100.0
+"""... of saturation where a carrier codes blocks: without a comb 56 was seen, with one 335 and more (house value)."""
+
+
+def comb_by_lines(rows: Rows, view: View, standard: Standard, phase: float) -> str | None:
+    """"two", "three", or None where the lines beside the head changes show nothing. ``view``: of lines taken as they are."""
+    fits = (fit_heads(rows, view, standard, name, phase, HeadTerms(common=True, beside=1)) for name in RELATIONS)
+    seen = [fit.beside_squares for fit in fits if fit is not None and max(fit.beside_squares) > CLEAR]
+    if not seen:
+        return None
+    before, behind = (sum(parts) for parts in zip(*seen, strict=True))
+    return "three" if before > AS_MUCH * behind else "two"
+
+
+def comb_in_blocks(rows: Rows, view: View, standard: Standard, phase: float) -> str | None:
+    """"three" where colour is lost on either side of the head changes, beyond what blocks do to it; else None."""
+    fit = fit_heads(rows, view, standard, "saturation", phase, HeadTerms(common=True, beside=1))
+    return "three" if fit is not None and min(fit.beside_squares) > CLEAR_IN_BLOCKS else None
