@@ -72,6 +72,8 @@ MOST_LOST_NS = 6.0
 """Nor is more given back: what coarse coefficients smooth away is small, and large displacements pass whole (house value)."""
 
 MIXED = {"skew_ns": "scallop_ns", "scallop_ns": "skew_ns"}
+MOST_OF_OTHER = 0.75
+"""... but what goes beyond so much of the other is no likeness of it, whatever the carrier takes (house value)."""
 OF_OTHER = 0.7
 """(House value, from MPEG-2 copies of another simulator: 8 ns of scallop where 32 ns of skew is all there is.)"""
 MOSTLY_HIDDEN = 0.8
@@ -110,10 +112,22 @@ def widened(readings: WindowReadings, doubt: Doubt) -> WindowReadings:
             sigmas = [None if v is None or s is None else float(np.hypot(s, share * size)) for v, s, size in triples]
             update[name] = HeadValues(values=figure.values, sigmas=sigmas)
         elif figure.value is not None and figure.sigma is not None:
-            other = getattr(readings, MIXED[name]) if name in MIXED else None
-            of_other = OF_OTHER * share * abs(other.value) if other is not None and other.value is not None else 0.0
+            of_other = OF_OTHER * share * _other(readings, name)
             update[name] = Value(value=figure.value, sigma=float(np.sqrt(figure.sigma**2 + (share * figure.value) ** 2 + of_other**2)))
     return readings.model_copy(update=update)
+
+
+def _other(readings: WindowReadings, name: str) -> float:
+    """Size of the figure that a carrier may make pass for this one, 0 where there is none."""
+    other = getattr(readings, MIXED[name]) if name in MIXED else None
+    return abs(other.value) if other is not None and other.value is not None else 0.0
+
+
+def likeness(readings: WindowReadings, name: str, share: float, *, times: float) -> tuple[float, float]:
+    """Of ``widened``'s part of the error for the other figure: its size, and what a figure must go beyond to be no likeness of the other,
+    so many ``times`` that size."""
+    other = _other(readings, name)
+    return OF_OTHER * share * other, min(times * OF_OTHER * share, MOST_OF_OTHER) * other
 
 
 def _given_back(readings: WindowReadings, share: float) -> WindowReadings:

@@ -13,7 +13,7 @@ from detect.findings import Evidence, Finding, FindingKind, WindowReadings
 from detect.judge.causes import causes_for
 from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import Extent, stretches
-from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, without
+from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, likeness, without
 from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import CLEAR_COLOUR, hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
 from detect.judge.finding_text import DOES_NOT_ALTERNATE, LETTERS, courses_text, equivalent_of, text_of
@@ -275,13 +275,15 @@ def _finding(
     worst = int(np.argmax(np.abs(values)))
     value = float(values[worst])
     sigma = float(np.hypot(sigmas[worst], about.doubt.get(family, 0.0) * value))
-    there = without(float(sigmas[worst]), value, about.carrier.get(family, 0.0))
+    taken = about.carrier.get(family, 0.0)
+    of_other, beyond = likeness(part.readings, kind.figure, taken, times=CLEAR)
+    there = without(without(float(sigmas[worst]), value, taken), of_other, 1.0)
     if family == "noise":  # what content may hide would be all there is to it
-        if about.carrier.get(family, 0.0) >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
+        if taken >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
             return None
         there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
     at_end = abs(value) * (1 + extent.rise / 2)
-    if not np.isfinite(value) or at_end < about.limits.note(kind.figure) or abs(value) < _far(kind) * there:
+    if not np.isfinite(value) or at_end < about.limits.note(kind.figure) or abs(value) < max(_far(kind) * there, beyond):
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     fixed = part.still and family != "noise"  # bands that a picture may hold by itself; its noise is new in every frame
