@@ -26,7 +26,7 @@ from detect.judge.doubt import MOSTLY_HIDDEN, Doubt, widened
 from detect.judge.edits import with_edits
 from detect.judge.finding_text import LETTERS, amount
 from detect.judge.found import LEAST_SHOTS, Context, findings_of
-from detect.judge.gone_heads import GoneHead, bands_of, find_gone, with_phases_of_bands
+from detect.judge.gone_heads import Bands, GoneHead, bands_of, find_gone, overruled, with_phases_of_bands
 from detect.judge.judged import JUDGED, JudgedFile, describe, gathered, mask_of, pool_of, wheel_of
 from detect.judge.limits import Limits
 from detect.judge.loss_findings import judge_losses
@@ -63,7 +63,10 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     windows: list[Window] = []
     pools: list[tuple[Pooled, NDArray[np.int64]]] = []
     noise = absolute_noise(readings, file.programme, file.view, file.standard, None)
-    for members, pooled in settled(file, parts):
+    rows0 = readings.header.measured.get("rows0", (0, 1))
+    bands = bands_of(readings.losses, (int(rows0[0]), int(rows0[1])), file.height)
+    for members, by_picture in settled(file, parts):
+        pooled = _at_bands(file, members, by_picture, bands)
         wheel.append(wheel_state(int(file.start[members[0]]), int(file.end[members[-1]]), pooled))
         pools.append((pooled, members))
         if not pooled.locked:
@@ -87,8 +90,6 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     windows = sorted([*windows, *(w for run in apart for w in _windows(file, run, None, None))], key=lambda w: w.start_frame)
     wheel = joined([*wheel, *without_wheel(file, apart, wheel)])
     found += relocks
-    rows0 = readings.header.measured.get("rows0", (0, 1))
-    bands = bands_of(readings.losses, (int(rows0[0]), int(rows0[1])), file.height)
     wheel = with_phases_of_bands(wheel, bands, file.standard)
     wheel = with_phases_of_dashes(wheel, readings.losses, (int(rows0[0]), int(rows0[1])), file.height, file.standard)
     judged = np.isin(file.parts.kind, JUDGED)
@@ -197,6 +198,16 @@ def _figures_of(file: JudgedFile, pooled: Pooled, members: NDArray[np.int64], re
     if not mixed.any() or mixed.all():
         return pooled.readings
     return pool_of(file, members[~mixed], pooled.fit.phase_lines).readings
+
+
+def _at_bands(file: JudgedFile, members: NDArray[np.int64], pooled: Pooled, bands: Bands) -> Pooled:
+    """A stretch at the phase that bands without picture show, where they contradict an unsure one."""
+    if not pooled.locked:
+        return pooled
+    fit = (pooled.anchor or pooled).fit
+    span = int(file.start[members[0]]), int(file.end[members[-1]])
+    phase = overruled(fit.phase_lines, fit.null_ratio, bands, span, file.standard)
+    return pooled if phase is None else pool_of(file, members, phase)
 
 
 def _displaced_by_wheel(file: JudgedFile, main: Pooled | None) -> NDArray[np.float64] | None:
