@@ -112,7 +112,9 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     figures = _figures_of(file, *main, relocks) if main else WindowReadings()
     if noise is not None:
         figures = widened(figures, {"noise": noise.hidden})
-    hook = find_hook(*edge_positions(file.readings, file.programme), file.view, wheel_ns=wheel_ns)
+    # what the wheel displaces is known at one phase: the top of a field is asked where it stands there
+    of_one_phase = mask_of(file, main[1]) if main and relocks else file.programme
+    hook = find_hook(*edge_positions(file.readings, of_one_phase), file.view, wheel_ns=wheel_ns)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
         found += _hook_findings(file, hook, wheel_ns, limits)
     found = with_edits(numbered(found), file.readings.cuts, judged)
