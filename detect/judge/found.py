@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from detect.findings import Evidence, Finding, FindingKind, WindowReadings
+from detect.judge.brief import ASKED, brief_fault
 from detect.judge.causes import causes_for
 from detect.judge.colour_course import COLOUR_KINDS, Course, course_of
 from detect.judge.course import Extent, stretches
 from detect.judge.doubt import FAMILY, MOSTLY_HIDDEN, Doubt, likeness, without
-from detect.judge.evidence import KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
+from detect.judge.evidence import FEWEST_WINDOWS, KNOWN_PHASE_RATIO, NULL_RATIO, Proof, evidence, parts_of
 from detect.judge.figures import CLEAR_COLOUR, hue_from_mixing, hue_from_timing, shift_from_scallop, terms_of
 from detect.judge.finding_text import DOES_NOT_ALTERNATE, LETTERS, courses_text, equivalent_of, text_of
 from detect.judge.kinds import BY_BRIGHTNESS, KINDS, OF_HEADS, TIMING, UNEQUAL_SKEW, Kind
@@ -86,6 +87,7 @@ def findings_of(pooled: Pooled, blocks: list[WheelFit], jumps: WindowJumps, abou
         out += _kinds_that_hold(pooled, blocks, jumps, owing, _kinds_of(out), KNOWN_PHASE_RATIO)
     of_part = _kinds_of(out) | (_TIMED if _timed_in_part(out, jumps, about) else frozenset())
     out += _of_all_boundaries(pooled, jumps, owing, of_part)
+    out += _brief(pooled, jumps, about, of_part | _kinds_of(out))
     passing = None if "noise_banding" in _kinds_of(out) else _passing_noise(pooled, jumps, about)
     return out if passing is None else [*out, passing]
 
@@ -100,6 +102,27 @@ def _timed_in_part(found: list[Finding], jumps: WindowJumps, about: Context) -> 
     which poses as a difference of the heads."""
     whole = int(about.end_frame[jumps.index[-1]]) - int(about.start_frame[jumps.index[0]])
     return any(f.kind in _TIMED and abs(f.value or 0.0) >= LARGE_NS and f.end_frame - f.start_frame < NEARLY_ALL * whole for f in found)
+
+
+def _brief(pooled: Pooled, jumps: WindowJumps, about: Context, taken: frozenset[FindingKind]) -> list[Finding]:
+    """Strong faults of a second or two, of kinds that are not known already."""
+    if len(jumps.index) < FEWEST_WINDOWS:
+        return []
+    phase, out = pooled.fit.phase_lines, []
+    for kind in (kind for kind in KINDS if kind.kind in ASKED and kind.kind not in taken):
+        known = known_jumps(kind.relation, pooled, about.view, about.standard)
+
+        def prove(windows: slice, kind: Kind = kind, known: F64 | None = known) -> Proof:
+            return evidence(about.refit(jumps.index[windows], phase).fit, kind.relation, kind.part, known=known)
+
+        found = brief_fault(jumps, kind.relation, kind.part, prove, known=known)
+        if found is None:
+            continue
+        run = jumps.index[found[1]]
+        span = Extent(start_frame=int(about.start_frame[run[0]]), end_frame=int(about.end_frame[run[-1]]))
+        finding = _finding(kind, about.refit(run, phase), span, found[0], about, 0, brief=True)
+        out += [finding] if finding is not None else []
+    return out
 
 
 def _passing_noise(pooled: Pooled, jumps: WindowJumps, about: Context) -> Finding | None:
@@ -264,9 +287,9 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
 
 
 def _finding(
-    kind: Kind, part: Pooled, extent: Extent, proof: Proof, about: Context, shots: int
+    kind: Kind, part: Pooled, extent: Extent, proof: Proof, about: Context, shots: int, *, brief: bool = False
 ) -> Finding | None:
-    """None below the limits; of what grows its size at the end counts."""
+    """None below the limits; of what grows its size at the end counts. ``brief``: too short to be confirmed."""
     figure = figure_of(part.readings, kind.figure)
     if figure is None:
         return None
@@ -287,7 +310,8 @@ def _finding(
         return None
     heads = [LETTERS[h] for h in range(len(values)) if kind.per_head and abs(values[h]) >= STANDS_OUT * abs(value)]
     fixed = part.still and family != "noise"  # bands that a picture may hold by itself; its noise is new in every frame
-    doubt = _why_not(kind, part, (part.confirmed and not fixed) or shots >= LEAST_SHOTS, about)
+    doubt = "for no longer than a picture may look so" if brief else ""
+    doubt = doubt or _why_not(kind, part, (part.confirmed and not fixed) or shots >= LEAST_SHOTS, about)
     name: FindingKind = kind.kind
     if name == "noise_banding" and value >= about.limits.flag("head_loss_db"):
         name = "head_loss"
