@@ -15,7 +15,7 @@ from detect.judge.wheel import CHROMA_LINES
 from detect.standards import STD_525
 from tests.drawn_rows import HEIGHT, PERIOD, PHASE, VIEW, rows_and_fit
 
-COMB = replace(VIEW, chroma_lines=CHROMA_LINES["three"])
+COMB = replace(VIEW, chroma_lines=CHROMA_LINES["three"], combs=1)
 HEADS = np.array([3.0, -1.0, -1.0, -1.0])
 
 

@@ -206,8 +206,9 @@ def _told_by_lines(
     """What the lines beside the head changes say of a comb that noise has told, or of one that coding hides from noise."""
     plain = views["one"]
     if told is None:
-        in_blocks = phase is not None and plain.noise_block_rows > 1 and plain.chroma_step_y == 1
-        return comb_in_blocks(rows, plain, standard, phase) if in_blocks and phase is not None else None
+        if phase is None or plain.noise_block_rows == 1 or plain.chroma_step_y > 1:
+            return None
+        return comb_in_blocks(rows, plain, standard, phase)
     at = fit_wheel_by_rows(rows, views[told], standard).phase_lines if phase is None else phase
     return comb_by_lines(rows, plain, standard, at) or told
 
