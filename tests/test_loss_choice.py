@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from scipy import stats
 
 from detect.judge.assumed_phase import Assumed
@@ -185,6 +186,13 @@ def test_more_leaks_than_losses_have_are_dirt() -> None:
     losses = candidates(np.full(60, 7.0), rng, length=20)
     arrays, _ = joined(dirt, losses)
     assert choose(arrays).all()
+
+
+@pytest.mark.parametrize("kind", [0, 1])
+def test_what_a_line_beside_it_shows_as_much_is_no_loss(kind: int) -> None:
+    rng = np.random.default_rng(18)
+    assert not choose(candidates(np.full(1, 9.0), rng, length=40, leak=0.9, kind=kind)).any()
+    assert choose(candidates(np.full(1, 9.0), rng, length=40, leak=0.6, kind=kind)).all()
 
 
 def test_light_in_one_place_does_not_make_a_scratch() -> None:
