@@ -148,14 +148,16 @@ def test_a_hook_is_followed_window_by_window(tmp_path: Path) -> None:
     assert np.isinf(sigma[3])
 
 
-def test_top_skew_of_a_single_window_is_not_confirmed(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("cuts", "status"), [([150], "confirmed"), ([120], "unconfirmed"), ([], "unconfirmed")])
+def test_top_skew_of_a_single_window_or_shot_is_not_confirmed(monkeypatch: pytest.MonkeyPatch, cuts: list[int], status: str) -> None:
+    """Content at the side of one shot may lean for as long as the shot lasts."""
     monkeypatch.setattr(verdict, "hook_course", lambda *_, **__: (np.array([0.0, 1.0, 0.0, 0.0, 1.0, 1.0]), np.full(6, 0.05)))
     file: Any = SimpleNamespace(
-        readings=None, programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6), end=30 * np.arange(1, 7), frames=180,
+        readings=SimpleNamespace(cuts=np.array(cuts)), programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6), end=30 * np.arange(1, 7), frames=180,
         programme_frames=180, label=lambda _: None,
     )  # fmt: skip
     told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits())
-    assert [(f.start_frame, f.end_frame, f.status) for f in told] == [(30, 60, "unconfirmed"), (120, 180, "confirmed")]
+    assert [(f.start_frame, f.end_frame, f.status) for f in told] == [(30, 60, "unconfirmed"), (120, 180, status)]
 
 
 def test_bright_content_beside_the_edge_of_single_lines_bends_nothing() -> None:

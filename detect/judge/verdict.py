@@ -227,14 +227,17 @@ def _published(hook: Hook | None) -> TopSkew | None:
 
 
 def _hook_findings(file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits) -> list[Finding]:
-    """One for each stretch of the file that has the hook. A deck has it for longer than a window; a picture may look so for as long."""
+    """One for each stretch of the file that has the hook. A deck has it for longer than a window, and in more than one shot; a picture may
+    look so for as long as it lasts."""
     amplitude, sigma = hook_course(file.readings, file.programme, file.view, hook, wheel_ns=wheel_ns)
     start, end = file.start[file.programme], file.end[file.programme]
     parts = [(s.start_frame, s.end_frame) for s in stretches(amplitude, sigma, start, end)]
     out = []
+    shot = np.searchsorted(file.readings.cuts, (start + end) // 2, side="right")
     for a, b in parts or [(0, file.frames)]:
-        seen = int(np.count_nonzero((start >= a) & (end <= b)))
-        out.append(_hook_finding(file, hook, a, b, limits, confirmed=seen >= min(FEWEST_HOOKED, len(start))))
+        here = (start >= a) & (end <= b)
+        lasts = np.count_nonzero(here) >= min(FEWEST_HOOKED, len(start))
+        out.append(_hook_finding(file, hook, a, b, limits, confirmed=bool(lasts and (here.all() or len(np.unique(shot[here])) > 1))))
     return out
 
 
