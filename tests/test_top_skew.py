@@ -153,8 +153,8 @@ def test_top_skew_of_a_single_window_or_shot_is_not_confirmed(monkeypatch: pytes
     """Content at the side of one shot may lean for as long as the shot lasts."""
     monkeypatch.setattr(verdict, "hook_course", lambda *_, **__: (np.array([0.0, 1.0, 0.0, 0.0, 1.0, 1.0]), np.full(6, 0.05)))
     file: Any = SimpleNamespace(
-        readings=SimpleNamespace(cuts=np.array(cuts)), programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6), end=30 * np.arange(1, 7), frames=180,
-        programme_frames=180, label=lambda _: None,
+        readings=SimpleNamespace(cuts=np.array(cuts)), programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6),
+        end=30 * np.arange(1, 7), frames=180, programme_frames=180, label=lambda _: None,
     )  # fmt: skip
     told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits())
     assert [(f.start_frame, f.end_frame, f.status) for f in told] == [(30, 60, "unconfirmed"), (120, 180, status)]
