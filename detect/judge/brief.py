@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 from detect.judge.evidence import Proof, parts_of
 from detect.judge.rows import INDEX
 from detect.judge.stretch import WindowJumps
+from detect.standards import HEADS
 
 F64 = NDArray[np.float64]
 
 ASKED = ("skew", "quadrature", "saturation_banding", "level_banding")
 """Kinds that are: of noise, see ``passing``; response and hue of a second are content's as easily."""
-MOST_WINDOWS = 3
-"""Windows that are asked, by themselves and with either neighbour."""
+MOST_WINDOWS, LEAST = 3, 8.0
+"""Windows that are asked, by themselves and with either neighbour, and the strength of their own jumps from which they are: two of less
+cannot have ``STRENGTH`` together."""
 RATIO, STRENGTH = 3.0, 20.0
 """Null ratio, the best of so many, and strength: an F ratio that noise does not reach (house values)."""
 
@@ -35,14 +37,14 @@ def brief_fault(
     """
     k = INDEX[relation]
     a1, a2, variance = jumps.a1[:, k], jumps.a2[:, k], jumps.variance[:, k]
-    square = np.zeros(len(a2))
+    square, freedom = np.zeros(len(a2)), 1 if part == "common" else HEADS - 1
     for w in np.flatnonzero((a2.min(axis=1) > 0) & (variance > 0)):
         of_part = parts_of(a1[w] / a2[w] - (0.0 if known is None else known), a2[w])[0 if part == "common" else 1]
-        square[w] = (a2[w] * of_part**2).sum() / variance[w]
+        square[w] = (a2[w] * of_part**2).sum() / variance[w] / freedom
     found: list[tuple[Proof, slice]] = []
     for w in np.argsort(-square)[:MOST_WINDOWS]:
         for a, b in ((w, w + 1), (w - 1, w + 1), (w, w + 2)):
-            if square[w] > 0 and a >= 0 and b <= len(square):
+            if square[w] >= LEAST and a >= 0 and b <= len(square):
                 proof = prove(slice(int(a), int(b)))
                 if proof.holds_at(RATIO) and proof.strength >= STRENGTH:
                     found.append((proof, slice(int(a), int(b))))
