@@ -176,7 +176,7 @@ def _now_and_then(bands: Bands, state: WheelState, passes: Sequence[int], period
         for row in (row for row, k in enumerate(passes) if k in _covered(top, bottom, phase, period)):
             lost[row, max(start - state.start_frame, 0) : end - state.start_frame] += 1
     window = np.ones(2 * AROUND_FRAMES + 1, np.int64)
-    near = np.array([np.convolve(row, window, "same") for row in lost]).reshape(len(passes), frames)
+    near = np.array([np.convolve(row, window)[AROUND_FRAMES : AROUND_FRAMES + frames] for row in lost]).reshape(len(passes), frames)
     different = (near > 0).sum(axis=0) >= max(FEWEST_PASSES, PASSES_GONE * len(passes))
     enough = np.asarray(different & (near.sum(axis=0) >= FEWEST_LOST), bool)
     seen = np.flatnonzero(lost.any(axis=0))
