@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from detect.judge.comb_by_lines import comb_by_lines, comb_in_blocks
+from detect.judge.comb_by_lines import comb_by_lines
 from detect.judge.row_bases import pass_of, slant_free
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.wheel import CHROMA_LINES, View, lines_combed
@@ -41,12 +41,6 @@ def test_the_lines_beside_the_head_changes_tell_of_how_many_lines_a_comb_is(line
 def test_where_nothing_is_lost_they_tell_nothing(seed: int) -> None:
     rows = rows_of("three", 0.0, seed)
     assert comb_by_lines(rows, VIEW, STD_525, PHASE) is None
-    assert comb_in_blocks(rows, VIEW, STD_525, PHASE) is None
-
-
-def test_in_blocks_a_loss_on_both_sides_alone_tells_a_comb() -> None:
-    assert comb_in_blocks(rows_of("three", 2.0, 1), VIEW, STD_525, PHASE) == "three"
-    assert comb_in_blocks(rows_of("two", 2.0, 1), VIEW, STD_525, PHASE) is None
 
 
 def test_how_many_lines_a_comb_mixes() -> None:

@@ -17,8 +17,6 @@ CLEAR = 30.0
 """Chi-square from which lines have something by themselves: of four unknowns, one chance in 200,000."""
 AS_MUCH = 0.1
 """Of the chi-square of the lines behind, that of those before: nought with two lines, one with three (house value)."""
-CLEAR_IN_BLOCKS = 100.0
-"""... of saturation where a carrier codes blocks: without a comb 56 was seen, with one 335 and more (house value)."""
 
 
 def comb_by_lines(rows: Rows, view: View, standard: Standard, phase: float) -> str | None:
@@ -29,9 +27,3 @@ def comb_by_lines(rows: Rows, view: View, standard: Standard, phase: float) -> s
         return None
     before, behind = (sum(parts) for parts in zip(*seen, strict=True))
     return "three" if before > AS_MUCH * behind else "two"
-
-
-def comb_in_blocks(rows: Rows, view: View, standard: Standard, phase: float) -> str | None:
-    """"three" where colour is lost on either side of the head changes, beyond what blocks do to it; else None."""
-    fit = fit_heads(rows, view, standard, "saturation", phase, HeadTerms(common=True, beside=1))
-    return "three" if fit is not None and min(fit.beside_squares) > CLEAR_IN_BLOCKS else None

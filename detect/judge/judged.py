@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from detect import timecode
 from detect.judge.coded_rows import CHROMA_OF_BLOCK, GRID_ROWS, NOISE_BLOCK_ROWS
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
-from detect.judge.comb_by_lines import comb_by_lines, comb_in_blocks
+from detect.judge.comb_by_lines import comb_by_lines
 from detect.judge.decoder_by_noise import lines_by_noise
 from detect.judge.doubt import Doubt, of_carrier
 from detect.judge.evidence import wheel_found
@@ -167,7 +167,7 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
             file = replace(file, readings=plain)
             rows = gathered(file, members).rows()
     told = _told_by_noise(file, members, names)
-    if not file.standard.alternating_v:
+    if told is not None and not file.standard.alternating_v:
         told = _told_by_lines(rows, views, file.standard, phase, told)
     if told is not None:
         return _seen_through(file, views[told])
@@ -200,17 +200,10 @@ def _told_by_noise(file: JudgedFile, members: NDArray[np.int64], names: tuple[st
     return None if told == "one" else told
 
 
-def _told_by_lines(
-    rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None, told: str | None
-) -> str | None:
-    """What the lines beside the head changes say of a comb that noise has told, or of one that coding hides from noise."""
-    plain = views["one"]
-    if told is None:
-        if phase is None or plain.noise_block_rows == 1 or plain.chroma_step_y > 1:
-            return None
-        return comb_in_blocks(rows, plain, standard, phase)
+def _told_by_lines(rows: Rows, views: Mapping[str, View], standard: Standard, phase: float | None, told: str) -> str:
+    """What the lines beside the head changes say of a comb that noise has told."""
     at = fit_wheel_by_rows(rows, views[told], standard).phase_lines if phase is None else phase
-    return comb_by_lines(rows, plain, standard, at) or told
+    return comb_by_lines(rows, views["one"], standard, at) or told
 
 
 def _is_delay_line(view: View, standard: Standard) -> bool:
