@@ -156,7 +156,7 @@ def test_top_skew_of_a_single_window_or_shot_is_not_confirmed(monkeypatch: pytes
         readings=SimpleNamespace(cuts=np.array(cuts)), programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6),
         end=30 * np.arange(1, 7), frames=180, programme_frames=180, label=lambda _: None,
     )  # fmt: skip
-    told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits())
+    told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits(), file.programme)
     assert [(f.start_frame, f.end_frame, f.status) for f in told] == [(30, 60, "unconfirmed"), (120, 180, status)]
 
 

@@ -2,7 +2,7 @@
 
 Where the phase is known, windows are asked one by one and in pairs, those with the largest jumps first. Null hypothesis: content, which
 is as strong at the null periods in the same windows. The best of some windows is taken, so it must stand out further than a whole stretch,
-and one shot is no proof against a picture that has bands just there: such findings are confirmed by a second shot alone.
+and one shot is no proof against a picture that has bands just there: such findings stay unconfirmed.
 """
 
 from __future__ import annotations

@@ -51,7 +51,7 @@ LEAKY, LEAKY_COST = 0.3, 1.0
 one in a hundred (sequins) to all (dirt on film)."""
 SHARED = 0.8
 """A white or black one of which a line beside it shows as much is the picture's, whatever its score: of 4,100 losses found none had it
-(two other simulators)."""
+(house value, from tapes of two other simulators that are not kept here)."""
 TIGHT_GAIN, TIGHT_CROWD_RUNS = 2.0, 100
 """A white or black candidate of one line that leaks nothing is a loss so much likelier, log odds (house value): most losses leak
 nothing, and most light does. Less than that is taken: light that was not noticed leaves more of them. In fields with more suspect runs than

@@ -116,7 +116,7 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     of_one_phase = mask_of(file, main[1]) if main and relocks else file.programme
     hook = find_hook(*edge_positions(file.readings, of_one_phase), file.view, wheel_ns=wheel_ns)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
-        found += _hook_findings(file, hook, wheel_ns, limits)
+        found += _hook_findings(file, hook, wheel_ns, limits, of_one_phase)
     found = with_edits(numbered(found), file.readings.cuts, judged)
     summary = figures.model_copy(
         update={
@@ -226,11 +226,13 @@ def _published(hook: Hook | None) -> TopSkew | None:
     return None if hook is None else TopSkew(value=hook.value_ns, sigma=hook.sigma_ns, decay_lines=hook.decay_lines)
 
 
-def _hook_findings(file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits) -> list[Finding]:
-    """One for each stretch of the file that has the hook. A deck has it for longer than a window, and in more than one shot; a picture may
-    look so for as long as it lasts."""
-    amplitude, sigma = hook_course(file.readings, file.programme, file.view, hook, wheel_ns=wheel_ns)
-    start, end = file.start[file.programme], file.end[file.programme]
+def _hook_findings(
+    file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits, chosen: NDArray[np.bool_]
+) -> list[Finding]:
+    """One for each stretch of the ``chosen`` windows that has the hook. A deck has it for longer than a window, and in more than one shot;
+    a picture may look so for as long as it lasts."""
+    amplitude, sigma = hook_course(file.readings, chosen, file.view, hook, wheel_ns=wheel_ns)
+    start, end = file.start[chosen], file.end[chosen]
     parts = [(s.start_frame, s.end_frame) for s in stretches(amplitude, sigma, start, end)]
     out = []
     shot = np.searchsorted(file.readings.cuts, (start + end) // 2, side="right")
