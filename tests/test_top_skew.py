@@ -156,7 +156,7 @@ def test_top_skew_of_a_single_window_or_shot_is_not_confirmed(monkeypatch: pytes
         readings=SimpleNamespace(cuts=np.array(cuts)), programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6),
         end=30 * np.arange(1, 7), frames=180, programme_frames=180, label=lambda _: None,
     )  # fmt: skip
-    told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits(), file.programme)
+    told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits(), file.programme, still=False)
     assert [(f.start_frame, f.end_frame, f.status) for f in told] == [(30, 60, "unconfirmed"), (120, 180, status)]
 
 
@@ -186,3 +186,14 @@ def test_straight_edges_stay_straight_when_the_wheel_was_undone_before_measuring
     place, _ = edge_positions(Readings(tmp_path / "undone.readings.zip"), np.ones(3, bool))
     assert place[..., 0] == pytest.approx(np.full((3, 486), 370.0), abs=0.5)
     assert place[..., 1] == pytest.approx(np.full((3, 486), 52_370.0), abs=20)  # half floats
+
+
+@pytest.mark.parametrize(("still", "status"), [(True, "unconfirmed"), (False, "confirmed")])
+def test_top_skew_of_a_single_still_picture_is_not_confirmed(monkeypatch: pytest.MonkeyPatch, still: bool, status: str) -> None:
+    monkeypatch.setattr(verdict, "hook_course", lambda *_, **__: (np.ones(6), np.full(6, 0.05)))
+    file: Any = SimpleNamespace(
+        readings=SimpleNamespace(cuts=np.zeros(0, int)), programme=np.ones(6, bool), view=VIEW, start=30 * np.arange(6),
+        end=30 * np.arange(1, 7), frames=180, programme_frames=180, label=lambda _: None,
+    )  # fmt: skip
+    told = verdict._hook_findings(file, Hook(-145.0, 21.0, 25.0), None, default_limits(), file.programme, still=still)
+    assert [f.status for f in told] == [status]

@@ -24,6 +24,7 @@ from detect.judge.causes import causes_for
 from detect.judge.course import stretches
 from detect.judge.doubt import MOSTLY_HIDDEN, Doubt, widened
 from detect.judge.edits import with_edits
+from detect.judge.figures import MOST_OPPOSED
 from detect.judge.finding_text import LETTERS, amount
 from detect.judge.found import LEAST_SHOTS, Context, findings_of
 from detect.judge.gone_heads import Bands, GoneHead, bands_of, find_gone, overruled, with_phases_of_bands
@@ -36,6 +37,7 @@ from detect.judge.states import joined, left_out, relocks_of, settled, stretches
 from detect.judge.stretch import Pooled, WindowJumps, window_jumps, window_readings
 from detect.judge.switch_phase import with_phases_of_dashes
 from detect.judge.time_geometry import displacement_rows
+from detect.judge.timebase import opposed
 from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
 from detect.judge.wheel import CHROMA_LINES, WheelFit
 from detect.readings import Readings
@@ -77,7 +79,9 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         here = findings_of(pooled, _blocks(file, members, pooled), jumps, _context(file, limits, doubt))
         windows += _windows(file, members, pooled, jumps)
         along = noise_along(pooled.rows, file.view, file.standard, pooled.fit.phase_lines)
-        survives = file.doubt.get("noise", 0.0) < MOSTLY_HIDDEN  # what a carrier makes of noise goes by the picture
+        # subcarrier that a comb leaves of passes so far apart is no noise of theirs
+        mixed = file.view.combs > 0 and opposed(pooled.timing, file.standard) > MOST_OPPOSED
+        survives = not mixed and file.doubt.get("noise", 0.0) < MOSTLY_HIDDEN  # what a carrier makes of noise goes by the picture
         if survives and along is not None and along.clear and abs(along.value_db[along.worst]) >= limits.note("noise_along_pass_db"):
             shot = np.searchsorted(file.readings.cuts, file.start[members], side="right")
             each = (gathered(file, members[shot == which]).rows() for which in np.unique(shot))
@@ -116,7 +120,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
     of_one_phase = mask_of(file, main[1]) if main and relocks else file.programme
     hook = find_hook(*edge_positions(file.readings, of_one_phase), file.view, wheel_ns=wheel_ns)
     if hook is not None and abs(hook.value_ns) >= limits.note("top_skew_ns"):
-        found += _hook_findings(file, hook, wheel_ns, limits, of_one_phase)
+        still = main is not None and not main[0].confirmed
+        found += _hook_findings(file, hook, wheel_ns, limits, of_one_phase, still=still)
     found = with_edits(numbered(found), file.readings.cuts, judged)
     summary = figures.model_copy(
         update={
@@ -227,10 +232,11 @@ def _published(hook: Hook | None) -> TopSkew | None:
 
 
 def _hook_findings(
-    file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits, chosen: NDArray[np.bool_]
-) -> list[Finding]:
+    file: JudgedFile, hook: Hook, wheel_ns: NDArray[np.float64] | None, limits: Limits, chosen: NDArray[np.bool_], *,
+    still: bool,
+) -> list[Finding]:  # fmt: skip
     """One for each stretch of the ``chosen`` windows that has the hook. A deck has it for longer than a window, and in more than one shot;
-    a picture may look so for as long as it lasts."""
+    a picture may look so for as long as it lasts, all of a ``still`` tape."""
     amplitude, sigma = hook_course(file.readings, chosen, file.view, hook, wheel_ns=wheel_ns)
     start, end = file.start[chosen], file.end[chosen]
     parts = [(s.start_frame, s.end_frame) for s in stretches(amplitude, sigma, start, end)]
@@ -239,7 +245,8 @@ def _hook_findings(
     for a, b in parts or [(0, file.frames)]:
         here = (start >= a) & (end <= b)
         lasts = np.count_nonzero(here) >= min(FEWEST_HOOKED, len(start))
-        out.append(_hook_finding(file, hook, a, b, limits, confirmed=bool(lasts and (here.all() or len(np.unique(shot[here])) > 1))))
+        elsewhere = len(np.unique(shot[here])) > 1 or (here.all() and not still)
+        out.append(_hook_finding(file, hook, a, b, limits, confirmed=bool(lasts and elsewhere)))
     return out
 
 
