@@ -20,6 +20,9 @@ STILL_NEAR, NEXT = 0.25, 0.5
 """... and up to which they are, if no other decoder's are less than twice as far away. Detail of luminance that passes for colour
 alternates from line to line and from frame to frame, which takes up to a quarter off at one line (house value, 0.17 with a comb of
 another simulator)."""
+MOST_BACKGROUND = 0.25
+"""Correlation at all lags alike that texture of the picture may add, where it is told apart from a decoder's: only lines two apart
+correlate at even lags and not at odd ones, which no texture does (house value, 0.16 behind a comb of another tape)."""
 LEAST_ENERGY = 1e3
 """... from so much noise on, (per cent of full colour) squared: some hundred cells of a tape."""
 
@@ -38,6 +41,14 @@ def lines_by_noise(products: F64, names: tuple[str, ...]) -> str | None:
     if products[0, 1] < LEAST_ENERGY:
         return None
     seen = products[1:, 0] / np.maximum(products[1:, 1], 1e-9)
-    far = {name: float(np.linalg.norm(seen / SEEN_OF - correlations(CHROMA_LINES[name]))) for name in names}
+    far = {name: _distance(seen, CHROMA_LINES[name]) for name in names}
     best, after = sorted(far, key=lambda name: far[name])[:2]
     return best if far[best] < NEAR or (far[best] < STILL_NEAR and far[best] < NEXT * far[after]) else None
+
+
+def _distance(seen: F64, lines: Lines) -> float:
+    """Of the correlations seen from a decoder's; behind lines two apart, from the texture that fits best."""
+    due = SEEN_OF * correlations(lines)
+    odd = due[::2] == 0
+    background = float(np.clip(seen[::2].mean(), 0.0, MOST_BACKGROUND)) if odd.all() and due.any() else 0.0
+    return float(np.linalg.norm((seen - background) / (1 - background) - due)) / SEEN_OF
