@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+
 import cv2
 import numpy as np
 import pytest
@@ -12,7 +14,7 @@ from detect.measure import standing_losses
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.loss_candidates import OUTPUT
 from detect.measure.losses import LossFinder
-from detect.measure.standing_losses import BRIGHT, COLUMNS, DARK, MOST_DASHES, a_pass_apart, find_dashes
+from detect.measure.standing_losses import BRIGHT, COLUMNS, DARK, MOST_DASHES, StandingFinder, a_pass_apart, find_dashes
 from detect.standards import STANDARDS
 from tests import losses_material as m
 
@@ -34,14 +36,19 @@ def dashed(y: np.ndarray, at: list[tuple[int, int]], *, length: int = 24, ire: f
     return y
 
 
+def stacked(y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """A field as the finder has it: as it is, and widened along the line."""
+    widen = np.ones((1, 7), np.uint8)
+    return y[None], cv2.dilate(y, widen)[None], cv2.erode(y, widen)[None]
+
+
 def recurring(y: np.ndarray, standard: str) -> int:
     about = STANDARDS[standard]
-    widen = np.ones((1, 7), np.uint8)
-    stack, tall, low = y[None], cv2.dilate(y, widen)[None], cv2.erode(y, widen)[None]
+    stack, tall, low = stacked(y)
     out, keep = np.zeros((MOST_DASHES, COLUMNS), np.float32), np.zeros(MOST_DASHES, np.uint8)
     bounds = (1, len(y), LEFT, RIGHT)
     count = find_dashes(stack, tall, low, 0, *bounds, int(10 * IRE), out)
-    return a_pass_apart(out[:count], *bounds, float(about.lines_per_pass), float(about.samples_per_line), keep[:count])
+    return max(a_pass_apart(out[:count], *bounds, float(about.lines_per_pass), float(about.samples_per_line), keep[:count]), 0)
 
 
 def in_the_signal(standard: str, place: float) -> list[tuple[int, int]]:
@@ -94,6 +101,49 @@ def test_a_wall_of_bricks_a_pass_high_is_none() -> None:
     assert recurring(dashed(field("525/59.94"), at), "525/59.94") == 0
 
 
+def over_frames(pictures: Iterable[np.ndarray], standard: str) -> list[np.ndarray]:
+    """What the finder gives of each: field 0 of one frame after another."""
+    lines = 243 if standard.startswith("525") else 288
+    finder = StandingFinder(STANDARDS[standard], (1, lines, LEFT, RIGHT), ire=IRE)
+    return [finder.find(*stacked(y), 0, frame, 0).copy() for frame, y in enumerate(pictures)]
+
+
+@pytest.mark.parametrize("standard", ["525/59.94", "625/50"])
+@pytest.mark.parametrize("share", [0.3, 0.5])
+def test_a_scratch_of_some_passes_that_is_white_or_black_is_found_over_frames(standard: str, share: float) -> None:
+    """Three or four dashes of one sign in a field prove nothing; in eight frames nearly all passes have had one."""
+    rng, made, pictures = np.random.default_rng(5), [], []
+    for frame in range(40):
+        wander = int(8 * np.sin(frame / 9))
+        at = [(line, x + wander) for line, x in in_the_signal(standard, 0.55) if rng.random() < share]
+        y = field(standard, seed=frame)
+        for place in at:
+            dashed(y, [place], ire=60.0 if rng.random() < 0.5 else -50.0)
+        made.append(sum(1 < line < len(y) - 2 and LEFT + 60 < x < RIGHT - 84 for line, x in at))
+        pictures.append(y)
+    kept = [len(found) for found in over_frames(pictures, standard)]
+    assert sum(kept[8:]) > 0.95 * sum(made[8:])
+
+
+@pytest.mark.parametrize("moves", [True, False])
+def test_dashes_anywhere_in_a_picture_that_moves_or_stands_are_none(moves: bool) -> None:
+    def pictures(seed: int) -> Iterator[np.ndarray]:
+        for frame in range(25):
+            rng = np.random.default_rng([seed, frame if moves else 0])
+            at = [(int(rng.integers(2, 240)), int(rng.integers(60, 640))) for _ in range(40)]
+            yield dashed(field("525/59.94", seed=frame), at)
+
+    assert sum(len(found) for seed in range(8) for found in over_frames(pictures(seed), "525/59.94")) == 0
+
+
+def test_a_wall_that_slides_by_is_none() -> None:
+    """Bricks of many heights: their rows are as far apart in every pass as lines below each other are."""
+    for height in (8.0, 15.0, 16.0, 16.40625, 17.0):
+        bricks = [(int(5.3 + n * height), 60 * j + 30 * (n % 2)) for n in range(28) for j in range(11)]
+        walls = (dashed(field("525/59.94", seed=k), [(line, (x + 7 * k) % 640) for line, x in bricks]) for k in range(20))
+        assert sum(len(found) for found in over_frames(walls, "525/59.94")) == 0, height
+
+
 FRAMES, PERIOD = 150, 525 / 32
 
 
@@ -118,6 +168,15 @@ def test_a_scratch_that_misses_a_pass_now_and_then_is_no_picture() -> None:
     there = np.random.default_rng(1).random((FRAMES, 14)) < 0.8
     assert proven(candidates(there), []) == there.sum()
     assert proven(candidates(there, kind=DARK), []) == there.sum()
+
+
+def test_so_is_one_that_is_white_in_one_pass_and_black_in_the_next() -> None:
+    """Of either sign a line shows one in a quarter of the frames; of both, in half of them."""
+    rng = np.random.default_rng(3)
+    there, white = rng.random((FRAMES, 14)) < 0.5, rng.random((FRAMES, 14)) < 0.5
+    losses = candidates(there)
+    losses["kind"] = np.where(white[np.nonzero(there)], BRIGHT, DARK).astype(losses["kind"].dtype)
+    assert proven(losses, []) == there.sum()
 
 
 def test_what_is_in_every_frame_of_a_shot_is_the_picture_s() -> None:
@@ -240,4 +299,3 @@ def test_a_scratch_in_every_pass_of_a_moving_picture_is_found_with_its_ends(kind
     assert len({(d.field, d.line) for d in mine if d is not None}) > 0.8 * len(damage)  # white over white is not seen
     off = [abs(int(a) - d.x0) + abs(int(b) - d.x1) for d, a, b in zip(mine, out["x0"][taken], out["x1"][taken], strict=True) if d]
     assert np.median(off) <= 4
-

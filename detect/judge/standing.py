@@ -57,11 +57,12 @@ def with_standing(losses: Mapping[str, NDArray[Any]], cuts: NDArray[Any], frames
         return dict(losses)
     bounds = np.unique(np.concatenate([[0], np.asarray(cuts, np.int64), [frames]]))
     proven = np.zeros(len(kind), bool)
-    for sign in np.unique(kind[standing]):
-        mine = np.flatnonzero(kind == sign)
+    signs = [kind == sign for sign in np.unique(kind[standing])]
+    for of_sign in [*signs, standing] if len(signs) > 1 else signs:  # a scratch may be white in one pass and black in the next
+        mine = np.flatnonzero(of_sign)
         frame, field, line = (np.asarray(losses[k]).astype(np.int64)[mine] for k in ("frame", "field", "line"))
         middle = (np.asarray(losses["x0"]).astype(np.float64) + losses["x1"])[mine] / 2
-        proven[mine] = _proven(frame, field, line, middle, bounds, np.asarray(losses["contrast_ire"], float)[mine], lines_per_pass)
+        proven[mine] |= _proven(frame, field, line, middle, bounds, np.asarray(losses["contrast_ire"], float)[mine], lines_per_pass)
     weak = ~standing & (np.asarray(losses["score"]) < LIKELY)
     keep = (~standing | proven) & ~shares_piece(losses, weak, proven, lines_away=1)
     out = {name: np.asarray(values)[keep] for name, values in losses.items()}
@@ -74,7 +75,7 @@ def _proven(
     frame: NDArray[np.int64], field: NDArray[np.int64], line: NDArray[np.int64], middle: NDArray[np.float64], bounds: NDArray[np.int64],
     contrast: NDArray[np.float64], lines_per_pass: float,
 ) -> NDArray[np.bool_]:  # fmt: skip
-    """For dashes of one sign in order of time, whether they are losses. ``middle``: sample of the line."""
+    """For dashes in order of time, whether they are losses. ``middle``: sample of the line."""
     out = np.zeros(len(frame), bool)
     times = np.unique(frame)
     for run in np.split(times, np.flatnonzero(np.diff(times) > GAP_FRAMES) + 1):

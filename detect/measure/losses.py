@@ -247,7 +247,7 @@ class LossFinder:
                 self._find_unlike(number, index, here, half, np.array(refs), runs)
             if len(runs) or len(copies):
                 self._note(number, index, runs, copies)
-            dashes = self._standing.find(self._y, self._tall, self._low, here, number)
+            dashes = self._standing.find(self._y, self._tall, self._low, here, number, index)
             if len(dashes):
                 self._kept.append(standing_out(number, index, dashes, self._ire, score=KEPT))
             if number % ENDS_EVERY == 0:

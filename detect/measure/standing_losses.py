@@ -5,6 +5,9 @@ the same place of it, sixteen or twenty in a field, which are in the fields befo
 dashes, outside the range of the line above and the line below, one *pass* apart in the signal, counted through the lines with their
 blanking; or, as far as lines go, one pass apart and at the same place of the line.
 
+A scratch that meets the heads in some passes only, or is white in one and black in the next, makes too few of a kind in one field: the
+passes it made a dash in within a third of a second are counted together, each once (``recent_passes``).
+
 Null hypothesis: dashes of the picture, which fall so by chance as often as dashes near that place of any line do (binomial, by its Chernoff
 bound). Whether dashes that pass stand in a picture that changes is asked when judging.
 """
@@ -38,6 +41,8 @@ REACH = 16
 """Samples by which dashes of one scratch may lie off each other: 1.2 us, 0.05 mm across the tape (house value)."""
 FEWEST = 6
 """Dashes a pass apart in one field."""
+MEMORY_FRAMES = 8
+"""Frames whose dashes are counted together: a scratch of four passes in ten then shows in nearly all, and has hardly wandered."""
 MOST_A_PASS = 3
 """More dashes than so many in every pass are a pattern of the picture: bricks, slats, a table."""
 AT_ENDS = 50
@@ -110,7 +115,7 @@ def _rare(seen: int, asked: int, chance: float) -> bool:
 def a_pass_apart(
     dashes: F32, first: int, last: int, left: int, right: int, pass_lines: float, line_samples: float, keep: NDArray[np.uint8]
 ) -> int:
-    """Mark in ``keep`` (dashes,) those that recur from pass to pass; returns how many, 0 where they are too many for that.
+    """Mark in ``keep`` (dashes,) those that recur from pass to pass; returns how many, -1 with none where they are too many for that.
 
     ``pass_lines``: field lines of a pass; ``line_samples``: of a whole line with its blanking.
     """
@@ -167,7 +172,53 @@ def a_pass_apart(
                 keep[b] = 1
     if keep.sum() > MOST_A_PASS * passes:
         keep[:] = 0
+        return -1
     return int(keep.sum())
+
+
+@compiled
+def recent_passes(
+    dashes: F32, first: int, last: int, left: int, right: int, pass_lines: float, line_samples: float, seen_at: NDArray[np.int64],
+    frame: int, keep: NDArray[np.uint8],
+) -> int:  # fmt: skip
+    """Mark in ``keep`` (dashes,) those at a place of the pass where one of either sign was in many passes of late; returns how many.
+
+    ``seen_at`` (passes, cells): frame in which each cell of a pass, some REACH long, last had a dash in a field of this parity; the dashes
+    are entered. A picture that stands still shows the same few again and again, one that moves fills the cells and so raises the chance.
+    """
+    passes, cells = seen_at.shape
+    of_all = seen_at.reshape(-1)
+    length = pass_lines * line_samples / cells
+    for d in range(len(dashes)):
+        at = int((dashes[d, 0] * line_samples + (dashes[d, 1] + dashes[d, 2]) / 2) / length)
+        if 0 <= at < len(of_all):
+            of_all[at] = frame
+    since = frame - MEMORY_FRAMES
+    taken = (of_all > since).sum()
+    room = (last - first - 2) * (right - left - 2 * AT_ENDS) / length
+    kept = 0
+    for d in range(len(dashes)):
+        if keep[d]:
+            continue
+        own = int((dashes[d, 0] * line_samples + (dashes[d, 1] + dashes[d, 2]) / 2) / length) % cells
+        seen = asked = held = 0
+        for k in range(passes):
+            at = k * cells + own
+            where = (at + 0.5) * length
+            line = np.floor(where / line_samples)
+            x = where - line * line_samples
+            if not (first < line < last - 1 and left + AT_ENDS < x < right - AT_ENDS):
+                continue
+            asked += 1
+            here = 0
+            for near in range(max(at - 1, 0), min(at + 2, len(of_all))):
+                here += of_all[near] > since
+            held += here
+            seen += here > 0
+        if _rare(seen, asked, min(3 * (taken - held + 1) / room, 0.9)):
+            keep[d] = 1
+            kept += 1
+    return kept
 
 
 class StandingFinder:
@@ -179,14 +230,19 @@ class StandingFinder:
         self._bounds, self._least, self._given = bounds, int(LEAST_IRE * ire), 0
         self._pass_lines, self._line_samples = float(standard.lines_per_pass), float(standard.samples_per_line)
         self._dashes, self._keep = np.zeros((MOST_DASHES, COLUMNS), np.float32), np.zeros(MOST_DASHES, np.uint8)
+        passes, cells = int(np.ceil(bounds[1] / self._pass_lines)) + 1, round(self._pass_lines * self._line_samples / REACH)
+        self._seen_at = np.full((2, passes, cells), -MEMORY_FRAMES, np.int64)
 
-    def find(self, y: I16, tall: I16, low: I16, here: int, frame: int) -> F32:
-        """Those of field ``here`` of the stack, in frame number ``frame``: (dashes, COLUMNS)."""
+    def find(self, y: I16, tall: I16, low: I16, here: int, frame: int, index: int) -> F32:
+        """Those of field ``here`` of the stack, field 0 or 1 (``index``) of frame number ``frame``: (dashes, COLUMNS)."""
         count = find_dashes(y, tall, low, here, *self._bounds, self._least, self._dashes)
         dashes, keep = self._dashes[:count], self._keep[:count]
         found = a_pass_apart(dashes, *self._bounds, self._pass_lines, self._line_samples, keep)
-        if found and self._given > MOST_KEPT and frame % KEPT_EVERY:
+        if found >= 0:
+            found += recent_passes(dashes, *self._bounds, self._pass_lines, self._line_samples, self._seen_at[index], frame, keep)
+        found = found if found <= MOST_A_PASS * self._seen_at.shape[1] else 0
+        if found > 0 and self._given > MOST_KEPT and frame % KEPT_EVERY:
             self.dropped += found
             return dashes[:0]
-        self._given += found
-        return dashes[keep > 0]
+        self._given += max(found, 0)
+        return dashes[keep > 0] if found > 0 else dashes[:0]
