@@ -231,7 +231,8 @@ def robust_variance(rows: Rows) -> F64:
 
 
 class Pool:
-    """Combines groups into rows, each by its own scatter. ``alike``: in noise too; else quiet groups rule there."""
+    """Combines groups into rows, each by its own scatter. ``alike``: in noise too; else quiet groups rule there, as its weights are
+    inverse variances: a group without quiet places must not count like the others, nor one that scatters more than its noise can."""
 
     def __init__(self, height: int, *, alike: bool = False) -> None:
         self._alike = alike
@@ -243,7 +244,7 @@ class Pool:
         """A group, and the variance of sqrt(weight) * ratio in it, (relations,)."""
         variance = variance.copy()
         if not self._alike:
-            variance[INDEX["noise"]] = 1.0  # its weights are absolute: pictures without quiet places must not count alike
+            variance[INDEX["noise"]] = max(1.0, variance[INDEX["noise"]])
         usable = np.isfinite(variance) & (variance > 0)
         scale = np.where(usable, 1.0 / np.where(usable, variance, 1.0), 0.0)[:, None]
         weight = rows.weight * scale
