@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.findings import WheelState
+from detect.findings import HeadValues, WheelState, WindowReadings
 from detect.judge import found, states
 from detect.judge.evidence import Proof
-from detect.judge.found import ALONE_Z, Context, _of_all_boundaries, _timed_in_part, _why_not
+from detect.judge.found import ALONE_Z, Context, _off_as_well, _of_all_boundaries, _timed_in_part, _why_not
 from detect.judge.kinds import KINDS
 from detect.judge.limits import default_limits
 from detect.judge.rows import RELATIONS, Rows
@@ -117,3 +117,16 @@ def test_another_phase_from_a_cut_on_is_confirmed_where_more_than_one_picture_sh
     _, (relock,) = states.relocks_of(file, wheel, pools)
     assert relock.status == status
     assert ("unconfirmed" in relock.text) == (status == "unconfirmed")
+
+
+def test_a_head_whose_colour_goes_with_brightness_is_off_as_well() -> None:
+    """Burst lies at black, where differential gain and phase are nought by definition (ITU-T J.61, from memory): what changes by 40 % up to
+    white is off by some of it in every picture that has colour."""
+
+    def of(head: float) -> WindowReadings:
+        return WindowReadings(saturation_pct=HeadValues(values=[head, 0.0, 0.0, -head], sigmas=[0.2] * 4))
+
+    assert _off_as_well(of(12.0), "differential_gain_pct", 0, 40.0)
+    assert not _off_as_well(of(0.1), "differential_gain_pct", 0, 40.0)
+    assert _off_as_well(of(0.1), "differential_gain_pct", 0, 6.0)  # a dark picture
+    assert _off_as_well(WindowReadings(), "differential_phase_deg", 0, 40.0)  # not measured

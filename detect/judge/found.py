@@ -37,6 +37,10 @@ CLEAR = 3.0
 """Standard errors a figure must be away from zero; the shares that carrier and content may hide do not count."""
 CLEAR_BY_BRIGHTNESS = 5.0
 """The same of what goes with brightness alone: a few pictures with one bright part imitate it at four."""
+LEAST_BRIGHT = 0.1
+"""Mean brightness, in parts of white, of the colour of a dark picture: gain and phase are right at the level of the burst, so that a head
+that changes from black to white is off by as much of it at the least (house value; four simulated tapes of varied pictures: 0.3 to 0.6)."""
+OFFSET_OF = {"differential_gain_pct": "saturation_pct", "differential_phase_deg": "hue_deg"}
 ALONE_Z = float(stats.norm.isf(0.5e-3 / 525))
 """Significance from which a kind confirms itself where no other has shown the phase: it was chosen among 525, and one chance in a thousand
 is allowed for all of them."""
@@ -286,6 +290,12 @@ def figure_of(readings: WindowReadings, name: str) -> tuple[F64, F64] | None:
     return np.array([got.value], float), np.array([got.sigma], float)
 
 
+def _off_as_well(readings: WindowReadings, figure: str, head: int, slope: float) -> bool:
+    """Whether a head that changes by ``slope`` from black to white may be as little off as it is; true where that was not measured."""
+    offset = figure_of(readings, OFFSET_OF[figure])
+    return offset is None or LEAST_BRIGHT * abs(slope) < abs(float(offset[0][head])) + CLEAR * float(offset[1][head])
+
+
 def _finding(
     kind: Kind, part: Pooled, extent: Extent, proof: Proof, about: Context, shots: int, *, brief: bool = False
 ) -> Finding | None:
@@ -305,6 +315,8 @@ def _finding(
         if taken >= MOSTLY_HIDDEN and abs(value) < NOISE_SURVIVES_DB:
             return None
         there = float(np.hypot(there, about.doubt.get(family, 0.0) * value))
+    if kind in BY_BRIGHTNESS and not _off_as_well(part.readings, kind.figure, worst, value):
+        return None
     at_end = abs(value) * (1 + extent.rise / 2)
     if not np.isfinite(value) or at_end < about.limits.note(kind.figure) or abs(value) < max(_far(kind) * there, beyond):
         return None

@@ -296,14 +296,14 @@ def _gone_finding(file: JudgedFile, gone: GoneHead, phase: float) -> Finding:
 
 
 def _noise_finding(file: JudgedFile, snr_db: float, limits: Limits) -> Finding:
-    """Grain of film and noise of a camera look the same from here, up to what no picture was made with."""
+    """Grain of film and noise of a camera look the same from here, however strong: a dark picture of a camera at its most is as bad."""
     bad = snr_db < limits.flag("snr_db")
-    text = f"The picture's noise is {snr_db:.1f} dB below white, all heads alike"
     return Finding(
         id="", kind="noise", start_frame=0, end_frame=file.frames, start_timecode=file.label(0),
         end_timecode=file.label(file.frames), affected_pct=100.0, heads=list("ABCD"), value=snr_db, unit="dB", sigma=1.0,
-        significance=None, status="confirmed" if bad else "unconfirmed", severity="flag" if bad else "note",
-        text=text + ("." if bad else "; grain of film or noise of a camera may read as much, so unconfirmed."),
+        significance=None, status="unconfirmed", severity="flag" if bad else "note",
+        text=f"The picture's noise is {snr_db:.1f} dB below white, all heads alike; grain of film or noise of a camera may read as much, "
+        "so unconfirmed.",
         causes=causes_for("noise", words=frozenset({"all_over"})),
     )  # fmt: skip
 
