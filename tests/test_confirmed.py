@@ -12,7 +12,7 @@ from scipy import stats
 from detect.findings import HeadValues, WheelState, WindowReadings
 from detect.judge import found, states
 from detect.judge.evidence import Proof
-from detect.judge.found import ALONE_Z, Context, _off_as_well, _of_all_boundaries, _timed_in_part, _why_not
+from detect.judge.found import ALONE_Z, Context, _of_all_boundaries, _off_as_well, _timed_in_part, _why_not
 from detect.judge.kinds import KINDS
 from detect.judge.limits import default_limits
 from detect.judge.rows import RELATIONS, Rows

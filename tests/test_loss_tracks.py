@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
+from detect.standards import STD_525
 
 LINES = 243
 PASS_LINES = 525 / 32
@@ -26,9 +27,9 @@ def moving(rng: np.random.Generator, count: int = 9) -> Losses:
     return t, np.round(200 - 1.2 * (t - 100)).astype(int), (middle - half).astype(int), (middle + half).astype(int)
 
 
-def scratch(rng: np.random.Generator) -> tuple[Losses, np.ndarray]:
+def scratch(rng: np.random.Generator, share: float = 0.7) -> tuple[Losses, np.ndarray]:
     """Seven passes in ten are hit for half a second at one place across the tape, which drifts a little."""
-    t, k = np.nonzero(rng.random((30, 14)) < 0.7)
+    t, k = np.nonzero(rng.random((30, 14)) < share)
     place = 0.4 + 0.0002 * t
     at = 4.1 + (k + place) * PASS_LINES
     x0 = (858 * (at % 1) * 0.8).astype(int)
@@ -42,7 +43,7 @@ def joined(*parts: Losses) -> Losses:
 
 
 def tracks(losses: Losses, position: np.ndarray | None = None) -> np.ndarray:
-    return on_tracks(*losses, np.zeros(len(losses[0]), int), position, lines=LINES)
+    return on_tracks(*losses, np.zeros(len(losses[0]), int), position, lines=LINES, standard=STD_525)
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -54,6 +55,16 @@ def test_a_thin_edge_that_moves_is_told_among_losses_that_fall_anywhere(seed: in
     assert told.sum() <= len(edge[0]) + 1
 
 
+@pytest.mark.parametrize("lines_a_field", [5.0, 7.3, -11.0])
+def test_so_is_the_edge_of_a_fast_wipe(lines_a_field: float) -> None:
+    rng = np.random.default_rng(3)
+    t = np.sort(rng.choice(int(200 / abs(lines_a_field)), 8, replace=False))
+    line = np.round(120 + lines_a_field * (t - t.mean())).astype(int)
+    x0 = 150 + rng.integers(0, 30, 8)
+    told = tracks(joined((t + 100, line, x0, x0 + 150), anywhere(rng, 20)))
+    assert 7 <= told.sum() <= 10
+
+
 def test_losses_that_fall_anywhere_are_kept() -> None:
     """Binomial (scipy.stats): at one chance in a thousand a shot, 100 shots give more than one with probability 0.005."""
     false = [tracks(anywhere(np.random.default_rng(seed), 40)).any() for seed in range(100)]
@@ -62,9 +73,10 @@ def test_losses_that_fall_anywhere_are_kept() -> None:
 
 
 @pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("share", [0.7, 0.3])
 @pytest.mark.parametrize("seed", range(5))
-def test_a_scratch_is_kept(seed: int, known: bool) -> None:
-    losses, place = scratch(np.random.default_rng(seed))
+def test_a_scratch_is_kept(seed: int, share: float, known: bool) -> None:
+    losses, place = scratch(np.random.default_rng(seed), share)
     assert not tracks(losses, place if known else None).any()
 
 

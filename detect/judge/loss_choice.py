@@ -145,7 +145,7 @@ def choose_losses(
     numbers = {k: np.asarray(candidates[k]).astype(np.int64)[seen] for k in ("frame", "field", "line", "x0", "x1")}
     place = None if pass_position is None else np.asarray(pass_position, float)[seen]
     number = 2 * numbers["frame"] + numbers["field"]
-    taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines)
+    taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines, standard=standard)
     level = np.asarray(candidates["kind"])[seen] < NOISE
     contrast = np.asarray(candidates["contrast_ire"], float)[seen][level] if "contrast_ire" in candidates else None
     taken[seen[level]] &= ~on_rulings(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from detect.standards import ACTIVE_SAMPLES
+from detect.standards import ACTIVE_SAMPLES, Standard
 
 I64 = NDArray[np.int64]
 
@@ -25,6 +25,9 @@ FEWEST = 5
 """Losses on a course, in as many fields."""
 LEAST_LINES, MOST_LINES = 0.15, 4.0
 """Lines a field: what is slower stands still; a scratch's own course is a pass a field, or none."""
+FASTEST_LINES = 12.0
+"""... up to here where the losses lie at all places of a pass, as on the edge of a wipe: dashes of a scratch a pass apart keep courses of a
+half or a third of a pass a field."""
 REACH_LINES = 1.0
 REACH_SAMPLES = 8.0
 """How far off a course a loss may lie, besides half its length."""
@@ -65,7 +68,7 @@ STRIPED_SEEN_FIELDS = 60
 
 
 def on_tracks(
-    field: I64, line: I64, x0: I64, x1: I64, shot: I64, position: NDArray[np.floating] | None = None, *, lines: int
+    field: I64, line: I64, x0: I64, x1: I64, shot: I64, position: NDArray[np.floating] | None = None, *, lines: int, standard: Standard
 ) -> NDArray[np.bool_]:
     """True for losses on the course of a moving thing, (losses,).
 
@@ -77,7 +80,7 @@ def on_tracks(
     for which in np.unique(shot):
         mine = np.flatnonzero(shot == which)
         while FEWEST <= len(mine) <= MOST_AT_ONCE:
-            course = _best_course(field[mine], line[mine], x0[mine], x1[mine], place[mine], lines)
+            course = _best_course(field[mine], line[mine], x0[mine], x1[mine], place[mine], lines, standard)
             if not course.any():
                 break
             found[mine[course]] = True
@@ -85,7 +88,9 @@ def on_tracks(
     return found
 
 
-def _best_course(field: I64, line: I64, x0: I64, x1: I64, place: NDArray[np.floating], lines: int) -> NDArray[np.bool_]:
+def _best_course(
+    field: I64, line: I64, x0: I64, x1: I64, place: NDArray[np.floating], lines: int, standard: Standard
+) -> NDArray[np.bool_]:
     """The losses on the course that chance explains least; none where it explains all."""
     t, y, x = field.astype(float), line.astype(float), (x0 + x1) / 2
     half = (x1 - x0) / 2
@@ -94,14 +99,17 @@ def _best_course(field: I64, line: I64, x0: I64, x1: I64, place: NDArray[np.floa
     for i in range(len(t)):
         later = np.flatnonzero((t > t[i]) & (t <= t[i] + LONGEST_FIELDS))
         speed = (y[later] - y[i]) / (t[later] - t[i])
-        later = later[(np.abs(speed) >= LEAST_LINES) & (np.abs(speed) <= MOST_LINES)]
+        later = later[(np.abs(speed) >= LEAST_LINES) & (np.abs(speed) <= FASTEST_LINES)]
         tried += len(later)
         for j in later:
+            fast = abs(y[j] - y[i]) > MOST_LINES * (t[j] - t[i])
             share = (t - t[i]) / (t[j] - t[i])
             inside = (share >= 0) & (share <= 1)
             reach = REACH_SAMPLES + np.maximum(half, max(half[i], half[j]))
             on = inside & (np.abs(y[i] + share * (y[j] - y[i]) - y) <= REACH_LINES) & (np.abs(x[i] + share * (x[j] - x[i]) - x) <= reach)
             if np.count_nonzero(on) < FEWEST or len(np.unique(field[on])) < FEWEST or _keeps_its_place(place[on]):
+                continue
+            if fast and _keeps_its_place((y[on] + x[on] / standard.samples_per_line) / float(standard.lines_per_pass)):
                 continue
             on_it = (2 * REACH_LINES + 1) / lines * np.minimum(2 * reach / ACTIVE_SAMPLES, 1.0)
             usual = float(on_it[inside].sum())
