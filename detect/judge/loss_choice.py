@@ -29,6 +29,7 @@ from detect.judge import loss_light
 from detect.judge.loss_light import COMPENSATED, DARK, NOISE
 from detect.judge.loss_places import FIELD_LINES, keeps_to_picture, on_standing_lines
 from detect.judge.loss_rulings import on_rulings
+from detect.judge.loss_sparks import beside_cuts, longest_spark
 from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
 from detect.standards import STANDARDS, Standard
@@ -55,6 +56,8 @@ HIGHEST = 9.0
 CROWDED_RUNS = 300
 """Suspect runs in a field from which its picture cannot be predicted (as many as are weighed, measure.losses): there
 false candidates have every look, so all looks of the shot are asked together."""
+FIELDS_AT_CUT = 4
+"""Fields, two before a cut and two behind, that have fewer than four around them to ask."""
 CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 3, 30, 6.0
 """A field beside a cut (so many fields around to ask, or fewer) with so many suspect runs may itself belong to the other
 shot, for edits and film cut between the fields of a frame too, and a decoder that combs from frame to frame mixes both shots: odds must be
@@ -70,6 +73,9 @@ SHORT_SHARE, SHORT_CHANCE = 0.25, 1e-4
 so many or more below which they are the picture's (binomial)."""
 MOSTLY_SHORT = 0.5
 """The same share in any shot, light or none: sparks, insects and dirt drawn as sharply as a loss are known by that alone."""
+MANY_LIGHTS, LITTLE_SHORTER = 30, 0.67
+"""So many likely ones of a shot, and longer than this share of the shortest that was taken, are the picture's: those taken may be the
+longest of them."""
 SAME_SCENE_S = 5.0
 """What flies through a shot flies through those beside it, so near in time, where it may be too little to show as light (house value)."""
 LONGEST_SHOT_S = 20.0
@@ -154,7 +160,13 @@ def choose_losses(
     taken[seen] &= ~on_standing_lines(number, numbers["line"], shot[seen], standard)
     asked = np.flatnonzero(likely & (np.asarray(candidates["kind"]) != COMPENSATED))
     taken[asked] &= ~as_long_as_the_pictures(~taken[asked], length[asked], shot[asked])
-    return np.asarray(taken & ~_of_light(candidates, taken, shot, np.asarray(cuts), standard, alone=gain == 0))
+    taken &= ~_of_light(candidates, taken, shot, np.asarray(cuts), standard, alone=gain == 0)
+    if "neighbours" in candidates:
+        frame, beside = np.asarray(candidates["frame"]).astype(np.int64), np.asarray(candidates["neighbours"]) <= CUT_NEIGHBOURS
+        left = np.flatnonzero(taken & (gain == 0) & (np.asarray(candidates["kind"]) < COMPENSATED))
+        inside = np.asarray(cuts, np.int64)[np.asarray(cuts) > 0]
+        taken[left] &= ~beside_cuts(frame[left], beside[left], inside, int(frame.max()) + 1, FIELDS_AT_CUT)
+    return np.asarray(taken)
 
 
 def shares_piece(
@@ -183,10 +195,11 @@ def _of_light(
     out = np.zeros(len(taken), bool)
     frame, half, line, x0, x1 = (np.asarray(candidates[k]).astype(np.int64) for k in ("frame", "field", "line", "x0", "x1"))
     short = alone & (x1 - x0 < SHORT_SAMPLES)
+    score, kind = np.asarray(candidates["score"], float), np.asarray(candidates["kind"])
     length = max(1, round(LONGEST_SHOT_S * float(standard.frame_rate)))
     stretch = frame // length
     bounds = np.concatenate([[0], cuts, [int(frame.max()) + 1]])
-    seen = taken & (np.asarray(candidates["kind"]) < COMPENSATED)
+    seen = taken & (kind < COMPENSATED)
     period = float(standard.lines_per_pass)
     passes = int(FIELD_LINES[standard.short_name] / period)
     lit = np.zeros(len(taken), bool)
@@ -197,10 +210,10 @@ def _of_light(
             mine &= alone  # a scratch
         first, after = max(int(bounds[key[0]]), key[1] * length), min(int(bounds[key[0] + 1]), (key[1] + 1) * length)
         kept = keeps_to_picture(2 * frame[mine] + half[mine], line[mine], standard, fields=2 * (after - first))
+        for look in (kind == DARK, kind != DARK):
+            out |= _sparks(x1 - x0, mine & alone & look, here & alone & look & ~taken & (score >= LIKELY) & (kind < COMPENSATED))
         if not kept and not (mine & short).any():
             continue
-        if stats.binom.sf(int((mine & short).sum()) - 1, int((mine & alone).sum()), MOSTLY_SHORT) <= SHORT_CHANCE:
-            out |= mine & short
         light = loss_light.light_pct(
             {name: values[here] for name, values in candidates.items()}, likely=LIKELY, shot=shot[here],
             frame_rate=float(standard.frame_rate), frames=int(np.ptp(frame[here])) + 1, lines=FIELD_LINES[standard.short_name],
@@ -215,6 +228,21 @@ def _of_light(
     at = np.searchsorted(there, frame)
     near = np.minimum(np.abs(there[np.maximum(at - 1, 0)] - frame), np.abs(there[np.minimum(at, len(there) - 1)] - frame))
     return np.asarray(out | (seen & short & (near <= SAME_SCENE_S * float(standard.frame_rate))))
+
+
+def _sparks(length: NDArray[np.int64], taken: NDArray[np.bool_], others: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """True for those of a shot and a look that are as long as its sparks: most are too short for losses, or many ``others`` are a little
+    shorter than all that were ``taken``, and the picture's."""
+    if not taken.any():
+        return taken
+    short, least = int(np.count_nonzero(taken & (length < SHORT_SAMPLES))), int(length[taken].min())
+    if stats.binom.sf(short - 1, int(np.count_nonzero(taken)), MOSTLY_SHORT) <= SHORT_CHANCE:
+        shortest = SHORT_SAMPLES
+    elif np.count_nonzero(others & (length < least) & (length > LITTLE_SHORTER * least)) >= MANY_LIGHTS:
+        shortest = float(least)
+    else:
+        return np.zeros(len(taken), bool)
+    return np.asarray(taken & (length < longest_spark(length[taken], shortest)))
 
 
 def _striped(
