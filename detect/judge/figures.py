@@ -89,8 +89,9 @@ CLEAR_COLOUR = 4.5
 own, and beside large errors of timing it imitated them at four (house value)."""
 SCALLOP_FLOOR_NS = {"525": 0.6, "625": 1.5}
 """Standard error below which no scallop is claimed; in 625 there is no hue along the line to read it from (same source)."""
-SKEW_FLOOR_NS = 0.6
-"""The same for skew."""
+SKEW_FLOOR_NS, SKEW_ERROR, SCALLOP_OF_SKEW = 0.6, 0.015, 0.01
+"""The same for skew, and the shares of a skew that it may be biased by and that may go into a scallop: content straightens what is
+displaced by samples, and where in a line the error is taken is not told (house values, from 300 ns of another simulator)."""
 ORIGIN_LINES = 0.07
 """Where in its first line a pass begins, in parts of a line: at 0H, or 0.14 later where the picture does (BT.601); what a scallop makes of
 skew by that is in its error."""
@@ -411,9 +412,9 @@ def _timing_figures(timing: TimeBaseFit, standard: Standard, shots: int, saturat
     of_phase = scallop * skew_of_scallop(standard, float(np.hypot(float(standard.phase_step_lines) / np.sqrt(12), origin)))
     of_scallop = UNCORRECTED_SCALLOP_SCALE if timing.regime == "uncorrected" else 1.0
     sigma = {
-        "skew": _root(timing.skew_sigma_ns, SKEW_FLOOR_NS, of_phase),
+        "skew": _root(timing.skew_sigma_ns, SKEW_FLOOR_NS, of_phase, SKEW_ERROR * skew),
         "scallop": of_scallop
-        * _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name]),
+        * _root(timing.scallop_sigma_ns, BOW_ERROR * timing.scallop_ns, SCALLOP_FLOOR_NS[standard.short_name], SCALLOP_OF_SKEW * skew),
         "velocity": of_scallop
         * _root(timing.velocity_sigma_ns, GROWTH_ERROR * timing.velocity_ns, VELOCITY_FLOOR_NS, VELOCITY_OF_SKEW * skew),
     }
