@@ -83,3 +83,16 @@ def test_a_comb_is_told_although_luminance_passes_for_colour() -> None:
     names = ("one", "two", "three")
     assert lines_by_noise(np.concatenate([[[1e5, 1e5]], 1e5 * seen]), names) == "two"
     assert lines_by_noise(np.concatenate([[[1e5, 1e5]], 1e5 * halfway]), names) is None
+
+
+def test_lines_two_apart_are_told_behind_texture_that_correlates_at_all_lags() -> None:
+    """As measured behind such a comb (0.19, 0.62, 0.12, 0.19). Texture alone, alike at all lags or falling off, is no such comb."""
+
+    def told(*seen: float) -> str | None:
+        rows = [[1e5, 1e5], *([1e5 * r, 1e5] for r in seen)]
+        return lines_by_noise(np.array(rows), ("one", "two", "apart"))
+
+    assert told(0.19, 0.62, 0.12, 0.19) == "apart"
+    assert told(0.35, 0.35, 0.30, 0.30) != "apart"
+    assert told(0.60, 0.45, 0.30, 0.20) != "apart"
+    assert told(0.10, 0.05, 0.02, 0.01) == "one"
