@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
+from detect.judge.loss_tracks import as_long_as_the_pictures, on_fronts, on_striped_things, on_tracks
 from detect.standards import STD_525
 
 LINES = 243
@@ -63,6 +63,27 @@ def test_so_is_the_edge_of_a_fast_wipe(lines_a_field: float) -> None:
     x0 = 150 + rng.integers(0, 30, 8)
     told = tracks(joined((t + 100, line, x0, x0 + 150), anywhere(rng, 20)))
     assert 7 <= told.sum() <= 10
+
+
+def fronts(losses: Losses) -> np.ndarray:
+    return on_fronts(*losses, np.zeros(len(losses[0]), int), lines=LINES, standard=STD_525)
+
+
+def test_four_on_the_edge_of_a_wipe_wherever_along_it_are_told() -> None:
+    """As a wipe of 7.2 lines a field left them behind a comb."""
+    t, line, x0 = np.array([169, 175, 197, 199]), np.array([33, 76, 235, 249]), np.array([379, 179, 666, 587])
+    assert fronts((t, line, x0, x0 + 60)).all()
+    rng = np.random.default_rng(4)
+    told = fronts(joined((t, line, x0, x0 + 60), anywhere(rng, 3, fields=250)))
+    assert 4 <= told.sum() <= 5
+
+
+def test_losses_that_fall_anywhere_are_on_no_front() -> None:
+    """Binomial, as below: once in a thousand shots by chance."""
+    false = [fronts(anywhere(np.random.default_rng(seed), count)).any() for seed in range(100) for count in (4, 8, 20)]
+    assert sum(false) <= 2
+    for seed in range(5):
+        assert not fronts(scratch(np.random.default_rng(seed), 0.12)[0]).any()
 
 
 def test_losses_that_fall_anywhere_are_kept() -> None:

@@ -30,7 +30,7 @@ from detect.judge.loss_light import COMPENSATED, DARK, NOISE
 from detect.judge.loss_places import FIELD_LINES, keeps_to_picture, on_standing_lines
 from detect.judge.loss_rulings import on_rulings
 from detect.judge.loss_sparks import beside_cuts, longest_spark
-from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
+from detect.judge.loss_tracks import as_long_as_the_pictures, on_fronts, on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
 from detect.standards import STANDARDS, Standard
 
@@ -62,6 +62,9 @@ CUT_NEIGHBOURS, CUT_CROWD_RUNS, CUT_LIKELY = 3, 30, 6.0
 """A field beside a cut (so many fields around to ask, or fewer) with so many suspect runs may itself belong to the other
 shot, for edits and film cut between the fields of a frame too, and a decoder that combs from frame to frame mixes both shots: odds must be
 e^4 better there (house practice)."""
+AT_CUT_LIKELY, USUAL_A_MINUTE = 4.0, 6.0
+"""Any field beside a cut has fewer to ask, and what the shots show there at once falls outside: on a tape with so few losses a minute
+elsewhere one there needs odds e^2 better, and less on one with more (Bayes; other footage: a third of all false ones lay there)."""
 MOST_LINES = 1024
 """More than a field has, so that neighbouring fields share no line."""
 SHORTEST_SAMPLES = 6
@@ -152,6 +155,7 @@ def choose_losses(
     place = None if pass_position is None else np.asarray(pass_position, float)[seen]
     number = 2 * numbers["frame"] + numbers["field"]
     taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines, standard=standard)
+    taken[seen] &= ~on_fronts(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines, standard=standard)
     level = np.asarray(candidates["kind"])[seen] < NOISE
     contrast = np.asarray(candidates["contrast_ire"], float)[seen][level] if "contrast_ire" in candidates else None
     taken[seen[level]] &= ~on_rulings(
@@ -284,6 +288,10 @@ def _of_the_picture(
         at_cut = np.asarray(candidates["neighbours"]) <= CUT_NEIGHBOURS
         torn = at_cut & (np.asarray(candidates["crowd"]).astype(int) > CUT_CROWD_RUNS)
         threshold = np.where(torn, np.maximum(threshold, CUT_LIKELY), threshold)
+        usual = ~at_cut & alone & (score >= LIKELY) & (np.asarray(candidates["kind"]) < COMPENSATED)
+        minutes = (int(frame.max()) + 1) / frame_rate / 60
+        more = np.log(max(np.count_nonzero(usual) / minutes / USUAL_A_MINUTE, 1.0))
+        threshold = np.where(at_cut & alone, np.maximum(threshold, max(LIKELY, AT_CUT_LIKELY - more)), threshold)
     return threshold
 
 

@@ -52,6 +52,9 @@ one in a hundred (sequins) to all (dirt on film)."""
 SHARED = 0.8
 """A white or black one of which a line beside it shows as much is the picture's, whatever its score: of 4,100 losses found none had it
 (house value, from tapes of two other simulators that are not kept here)."""
+OPPOSED, OPPOSED_COST = -0.3, 3.0
+"""Where the next line differs the other way by as much, things move or lines alternate: one loss in a thousand has it, and one in 24 of
+what is taken wrongly (other footage)."""
 TIGHT_GAIN, TIGHT_CROWD_RUNS = 2.0, 100
 """A white or black candidate of one line that leaks nothing is a loss so much likelier, log odds (house value): most losses leak
 nothing, and most light does. Less than that is taken: light that was not noticed leaves more of them. In fields with more suspect runs than
@@ -102,8 +105,10 @@ def thresholds(
     use = kind < COMPENSATED
     near, leaky = is_near(candidates), np.asarray(candidates["leak"], float) > LEAKY
     out[leaky] += LEAKY_COST
+    opposed = (np.asarray(candidates["leak"], float) < OPPOSED) & (kind < NOISE)
+    out[opposed] += OPPOSED_COST
     if "crowd" in candidates:
-        out[~near & (kind < NOISE) & (np.asarray(candidates["crowd"]).astype(int) <= TIGHT_CROWD_RUNS)] -= TIGHT_GAIN
+        out[~near & ~opposed & (kind < NOISE) & (np.asarray(candidates["crowd"]).astype(int) <= TIGHT_CROWD_RUNS)] -= TIGHT_GAIN
     look, staggered = (np.digitize(x1 - x0, edges) + 10 * (kind == DARK) for edges in (LENGTHS_SAMPLES, STAGGERED_SAMPLES))
     stretch = frame // max(1, round(STRETCH_S * frame_rate))
     cells = ((x0 + x1) // 2 // CELL[0], line // CELL[1])

@@ -33,6 +33,10 @@ REACH_SAMPLES = 8.0
 """How far off a course a loss may lie, besides half its length."""
 LONGEST_FIELDS = 120
 """A course is set by two losses no further apart: two seconds of 525."""
+FEWEST_ON_FRONT, MOST_AT_FRONT = 4, 60
+"""Losses on the edge of a wipe, anywhere along it, in as many fields; and in a shot where it is looked for."""
+FRONT_REACH_LINES, LEAST_FRONT_LINES, FRONT_SHARE = 0.7, 1.0, 0.1
+"""How far off it one may lie, lines a field that it moves at least, and the share of the lines that it must be seen to cross."""
 MOST_AT_ONCE = 300
 """With more losses in a shot tape damage is certain, and by chance they lie on courses too."""
 SAME_PLACE = 0.05
@@ -117,6 +121,41 @@ def _best_course(
             if chance < least:
                 best, least = on, chance
     return best if least * tried < CHANCE else np.zeros(len(t), bool)
+
+
+def on_fronts(
+    field: I64, line: I64, x0: I64, x1: I64, shot: I64, position: NDArray[np.floating] | None = None, *, lines: int, standard: Standard
+) -> NDArray[np.bool_]:
+    """True for losses on the edge of a wipe that goes up or down, (losses,), wherever they are along it; arguments as of ``on_tracks``."""
+    found = np.zeros(len(field), bool)
+    place = np.full(len(field), np.nan) if position is None else np.asarray(position, float)
+    for which in np.unique(shot):
+        mine = np.flatnonzero(shot == which)
+        if not FEWEST_ON_FRONT <= len(mine) <= MOST_AT_FRONT:
+            continue
+        t, y, x = field[mine].astype(float), line[mine].astype(float), (x0 + x1)[mine] / 2
+        best, least, tried = np.zeros(len(mine), bool), CHANCE, 0
+        for i in range(len(mine)):
+            later = np.flatnonzero((t > t[i]) & (t <= t[i] + LONGEST_FIELDS) & (np.abs(y - y[i]) >= FRONT_SHARE * lines))
+            speed = np.abs(y[later] - y[i]) / (t[later] - t[i])
+            later = later[(speed >= LEAST_FRONT_LINES) & (speed <= FASTEST_LINES)]
+            tried += len(later)
+            for j in later:
+                share = (t - t[i]) / (t[j] - t[i])
+                inside = (share >= 0) & (share <= 1)
+                on = inside & (np.abs(y[i] + share * (y[j] - y[i]) - y) <= FRONT_REACH_LINES)
+                fields = len(np.unique(t[on]))
+                if fields < FEWEST_ON_FRONT or _keeps_its_place(place[mine][on]):
+                    continue
+                if _keeps_its_place((y[on] + x[on] / standard.samples_per_line) / float(standard.lines_per_pass)):
+                    continue
+                usual = 2 * FRONT_REACH_LINES / lines * (np.count_nonzero(inside) - 2)
+                chance = float(stats.poisson.sf(fields - 3, usual))
+                if chance < least:
+                    best, least = on, chance
+        if least * tried < CHANCE:
+            found[mine[best]] = True
+    return found
 
 
 def _keeps_its_place(place: NDArray[np.floating]) -> bool:
