@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from detect.judge.comb_by_lines import comb_by_lines
+from detect.judge.comb_by_lines import comb_by_lines, mixes_at_boundaries
 from detect.judge.row_bases import pass_of, slant_free
 from detect.judge.rows import INDEX, RELATIONS, Rows
 from detect.judge.wheel import CHROMA_LINES, View, lines_combed
@@ -41,6 +41,31 @@ def test_the_lines_beside_the_head_changes_tell_of_how_many_lines_a_comb_is(line
 def test_where_nothing_is_lost_they_tell_nothing(seed: int) -> None:
     rows = rows_of("three", 0.0, seed)
     assert comb_by_lines(rows, VIEW, STD_525, PHASE) is None
+
+
+def noisy_rows(of_line: np.ndarray, heads: np.ndarray, seed: int) -> Rows:
+    """Noise of the lines beside the boundary before each head, and of the heads' own; dB, with a scatter of 0.2."""
+    rng = np.random.default_rng(seed)
+    rows = Rows(np.zeros((len(RELATIONS), HEIGHT)), np.zeros((len(RELATIONS), HEIGHT)))
+
+    def line(row: np.ndarray) -> np.ndarray:
+        own, after, before = (pass_of(STD_525, PHASE, row + 2 * away).astype(int) for away in (0, 1, -1))
+        return heads[own % 4] + np.where(after != own, of_line[after % 4], np.where(before != own, of_line[own % 4], 0.0))
+
+    k = INDEX["noise"]
+    at = np.arange(HEIGHT)
+    rows.ratio[k] = line(at + 2) - line(at) + rng.normal(0, 0.2, HEIGHT)
+    rows.weight[k, :-2] = 25.0
+    return rows
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_noise_beside_the_boundaries_tells_of_a_decoder_that_mixes_there(seed: int) -> None:
+    """But noise of a head, and noise that rises alike at both ends of every pass, do not."""
+    heads, none = np.array([0.0, 3.0, -1.0, -2.0]), np.zeros(4)
+    assert mixes_at_boundaries(noisy_rows(np.array([3.0, 0.5, 2.0, 0.2]), none, seed), VIEW, STD_525, PHASE)
+    assert not mixes_at_boundaries(noisy_rows(none, heads, seed), VIEW, STD_525, PHASE)
+    assert not mixes_at_boundaries(noisy_rows(np.full(4, 3.0), heads, seed), VIEW, STD_525, PHASE)
 
 
 def test_how_many_lines_a_comb_mixes() -> None:

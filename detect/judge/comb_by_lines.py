@@ -15,8 +15,21 @@ from detect.standards import Standard
 RELATIONS = ("saturation", "hue", "noise")
 CLEAR = 30.0
 """Chi-square from which lines have something by themselves: of four unknowns, one chance in 200,000."""
+UNLIKE = 60.0
+"""Chi-square, of three unknowns, from which lines beside the head changes are not the heads' (house value: 17 at most on 50 simulated tapes
+without a decoder, through codecs 29; behind adaptive combs of another simulator over 200)."""
 AS_MUCH = 0.1
 """Of the chi-square of the lines behind, that of those before: nought with two lines, one with three (house value)."""
+
+
+def mixes_at_boundaries(rows: Rows, view: View, standard: Standard, phase: float) -> bool:
+    """Whether a decoder added lines across the head changes, which its noise does not tell: an adaptive comb does in some places.
+
+    The noise of lines beside the changes then differs from boundary to boundary, as the heads' displacement does. Noise that rises at one
+    end of the passes is alike at all.
+    """
+    fit = fit_heads(rows, view, standard, "noise", phase, HeadTerms(beside=1))
+    return fit is not None and fit.beside_unlike > UNLIKE
 
 
 def comb_by_lines(rows: Rows, view: View, standard: Standard, phase: float) -> str | None:

@@ -350,14 +350,15 @@ def terms_of(relation: str, rows: Rows, view: View, standard: Standard, fit: Whe
     """What else is in the rows of a relation that tells of the heads.
 
     Where passes are displaced against each other, or have another colour, a comb adds lines beside a head change that do not belong
-    together: they have lost colour, are turned, and hold subcarrier in their luminance.
+    together: they have lost colour, are turned, and hold subcarrier in their luminance. An adaptive one turns in some places only: what it
+    takes over is asked of hue as a share of the steps.
     """
     terms = PLAIN
     if relation == "hue":
         terms = hue_terms(rows, view, standard, fit, timing)
     elif relation == "saturation":
         terms = saturation_terms(view, standard)
-    if not view.combs or relation == "level":
+    if not view.combs or relation == "level" or (relation == "hue" and view.chroma_lines == ALONE):
         return terms
     beside = replace(terms, mixed=None, beside=view.combs)
     return beside if steps_mix(timing, standard) or _wins(relation, rows, view, standard, fit, terms, beside) else terms

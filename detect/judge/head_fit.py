@@ -70,6 +70,8 @@ class HeadFit:
     """The most that a line beside the boundaries of each head has by itself, (4,); 0 where that was not asked."""
     beside_squares: tuple[float, float]
     """Chi-square of what the last lines before all boundaries have by themselves, and the first behind them; 0 where that was not asked."""
+    beside_unlike: float
+    """The greater of the same, of what these lines differ by from boundary to boundary; 0 where that was not asked."""
     shown_by_itself: tuple[float, float]
     """Share of the offsets that the pairs beside a boundary show, from these rows alone, and its standard error."""
 
@@ -156,17 +158,21 @@ def fit_heads(
         first_line=float(value[HEADS - 1 + terms.common + (terms.mixed is not None)]) if terms.first_line else 0.0,
         beside=_most_beside(value[-2 * HEADS * terms.beside :]) if terms.beside else np.zeros(HEADS),
         beside_squares=_squares_beside(value, cov, terms.beside),
+        beside_unlike=max(_squares_beside(value, cov, terms.beside, unlike=True)),
         shown_by_itself=itself,
     )
 
 
-def _squares_beside(value: F64, cov: F64, lines: int) -> tuple[float, float]:
-    """Chi-square of the lines next to the boundaries, before and behind them; lines go from the farthest before to the farthest behind."""
+def _squares_beside(value: F64, cov: F64, lines: int, *, unlike: bool = False) -> tuple[float, float]:
+    """Chi-square of the lines next to the boundaries, before and behind them; lines go from the farthest before to the farthest behind.
+    ``unlike``: of what they differ by from one type of boundary to the next."""
     if not lines:
         return 0.0, 0.0
     start = len(value) - 2 * HEADS * lines
     both = (start + lines - 1 + side + 2 * lines * np.arange(HEADS) for side in (0, 1))
-    before, behind = (float(value[at] @ np.linalg.solve(cov[np.ix_(at, at)], value[at])) for at in both)
+    of = np.diff(np.eye(HEADS), axis=0) if unlike else np.eye(HEADS)
+    each = ((of @ value[at], of @ cov[np.ix_(at, at)] @ of.T) for at in both)
+    before, behind = (float(own @ np.linalg.solve(error, own)) for own, error in each)
     return before, behind
 
 

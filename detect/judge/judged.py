@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from detect import timecode
 from detect.judge.coded_rows import CHROMA_OF_BLOCK, GRID_ROWS, NOISE_BLOCK_ROWS
 from detect.judge.colour_plane import in_subcarrier_plane, turned_in_components
-from detect.judge.comb_by_lines import comb_by_lines
+from detect.judge.comb_by_lines import comb_by_lines, mixes_at_boundaries
 from detect.judge.decoder_by_noise import lines_by_noise
 from detect.judge.doubt import Doubt, of_carrier
 from detect.judge.evidence import wheel_found
@@ -177,7 +177,12 @@ def with_decoder(file: JudgedFile, members: NDArray[np.int64]) -> JudgedFile:
     # a comb that adds lines of the signal turns hue on the lines beside every step of timing, as if lines were taken as they are: there
     # the heads' own steps are asked
     best = _clear_of_plain(won.steps, odds) or _clear_of_plain(won.own, odds)
-    return file if best is None else _seen_through(file, views[best])
+    if best is not None:
+        return _seen_through(file, views[best])
+    at = fit_wheel_by_rows(rows, file.view, file.standard).phase_lines if phase is None else phase
+    if mixes_at_boundaries(rows, file.view, file.standard, at):
+        return _seen_through(file, replace(file.view, combs=2 if file.standard.alternating_v else 1))
+    return file
 
 
 def _seen_through(file: JudgedFile, view: View) -> JudgedFile:
