@@ -39,10 +39,14 @@ from detect.judge.switch_phase import with_phases_of_dashes
 from detect.judge.time_geometry import displacement_rows
 from detect.judge.timebase import opposed
 from detect.judge.top_skew import Hook, edge_positions, find_hook, hook_course
-from detect.judge.wheel import CHROMA_LINES, WheelFit
+from detect.judge.wheel import ALONE, CHROMA_LINES, WheelFit
 from detect.readings import Readings
 from detect.standards import HEADS, pass_bounds_rows
 
+MIXES = (
+    "lines beside the head changes hold signal of both heads, as an adaptive comb leaves them where passes are displaced: "
+    "they are left out of colour, noise and response of the heads"
+)
 MEANS_OF_LINES = "the chroma lines are means of {lines}, as a decoder with {delays} leaves them: {so}"
 STEPS_SPREAD = "colour changes from head to head over as many lines, which the figures allow for"
 HUE_LOST = "a hue error of one head shows as a loss of its saturation, and not as hue"
@@ -135,6 +139,8 @@ def judge(readings: Readings, limits: Limits, *, tape_speed_ips: float = 15.0) -
         if file.view.chroma_lines == CHROMA_LINES[name]:
             so = HUE_LOST if name == "two" and file.standard.alternating_v else STEPS_SPREAD
             warnings.append(MEANS_OF_LINES.format(lines=lines, delays=delays, so=so))
+    if file.view.combs and file.view.chroma_lines == ALONE:
+        warnings.append(MIXES)
     return Findings(
         headpass=__version__,
         created=datetime.now(UTC).isoformat(timespec="seconds"),
