@@ -68,21 +68,3 @@ def test_a_wall_with_a_shelf_does_not_rule() -> None:
         errors.append(float(np.abs(heads.value - HEADS).max()))
     assert errors[1] < 0.02
     assert errors[0] > 3 * errors[1]
-
-
-def test_noise_of_a_shot_that_scatters_more_than_its_weights_allow_counts_for_less() -> None:
-    """Weights of noise are inverse variances: of two with like weights one scatters four times as much, by detail that a decoder left."""
-    rng = np.random.default_rng(7)
-    noise = INDEX["noise"]
-
-    def variance_of_both(*scatter: float) -> float:
-        pool = Pool(486)
-        for sd in scatter:
-            ratio, weight = np.zeros((2, len(RELATIONS), 486))
-            ratio[noise], weight[noise] = rng.normal(0, sd, 486), 1.0
-            rows = Rows(ratio, weight)
-            pool.add(rows, robust_variance(rows))
-        return float(np.var(pool.rows().ratio[noise]))
-
-    assert variance_of_both(1.0, 4.0) == pytest.approx(16 / 17, rel=0.3)  # alike they would have 17/4
-    assert variance_of_both(0.1, 1.0) == pytest.approx(1.01 / 4, rel=0.3)  # a shot cannot be surer than its weights

@@ -231,8 +231,7 @@ def robust_variance(rows: Rows) -> F64:
 
 
 class Pool:
-    """Combines groups into rows, each by its own scatter. ``alike``: in noise too; else quiet groups rule there, as its weights are
-    inverse variances: a group without quiet places must not count like the others, nor one that scatters more than its noise can."""
+    """Combines groups into rows, each by its own scatter. ``alike``: in noise too; else quiet groups rule there."""
 
     def __init__(self, height: int, *, alike: bool = False) -> None:
         self._alike = alike
@@ -244,7 +243,7 @@ class Pool:
         """A group, and the variance of sqrt(weight) * ratio in it, (relations,)."""
         variance = variance.copy()
         if not self._alike:
-            variance[INDEX["noise"]] = max(1.0, variance[INDEX["noise"]])
+            variance[INDEX["noise"]] = 1.0  # its weights are absolute: pictures without quiet places must not count alike
         usable = np.isfinite(variance) & (variance > 0)
         scale = np.where(usable, 1.0 / np.where(usable, variance, 1.0), 0.0)[:, None]
         weight = rows.weight * scale
