@@ -14,7 +14,7 @@ from detect.measure import standing_losses
 from detect.measure.fields import Field, Frame, SampleFormat
 from detect.measure.loss_candidates import OUTPUT
 from detect.measure.losses import LossFinder
-from detect.measure.standing_losses import BRIGHT, COLUMNS, DARK, MOST_DASHES, StandingFinder, a_pass_apart, find_dashes
+from detect.measure.standing_losses import BRIGHT, DARK, StandingFinder
 from detect.standards import STANDARDS
 from tests import losses_material as m
 
@@ -43,12 +43,8 @@ def stacked(y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def recurring(y: np.ndarray, standard: str) -> int:
-    about = STANDARDS[standard]
-    stack, tall, low = stacked(y)
-    out, keep = np.zeros((MOST_DASHES, COLUMNS), np.float32), np.zeros(MOST_DASHES, np.uint8)
-    bounds = (1, len(y), LEFT, RIGHT)
-    count = find_dashes(stack, tall, low, 0, *bounds, int(10 * IRE), out)
-    return max(a_pass_apart(out[:count], *bounds, float(about.lines_per_pass), float(about.samples_per_line), keep[:count]), 0)
+    """How many dashes the finder gives of one field alone."""
+    return len(StandingFinder(STANDARDS[standard], (1, len(y), LEFT, RIGHT), ire=IRE).find(*stacked(y), 0, 0, 0))
 
 
 def in_the_signal(standard: str, place: float) -> list[tuple[int, int]]:

@@ -16,8 +16,8 @@ RELATIONS = ("saturation", "hue", "noise")
 CLEAR = 30.0
 """Chi-square from which lines have something by themselves: of four unknowns, one chance in 200,000."""
 UNLIKE = 60.0
-"""Chi-square, of three unknowns, from which lines beside the head changes are not the heads' (house value: 13 at most on 50 simulated tapes
-without a decoder, through codecs 29; behind adaptive combs of another simulator over 200)."""
+"""Chi-square, of three unknowns, from which lines beside the head changes are not the heads' (house value: 17 at most on 50 simulated tapes
+without a decoder, through codecs 29; 400 behind two adaptive combs of another simulator, 12 and less behind two whose passes lie alike)."""
 AS_MUCH = 0.1
 """Of the chi-square of the lines behind, that of those before: nought with two lines, one with three (house value)."""
 

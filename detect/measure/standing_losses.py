@@ -115,7 +115,7 @@ def _rare(seen: int, asked: int, chance: float) -> bool:
 def a_pass_apart(
     dashes: F32, first: int, last: int, left: int, right: int, pass_lines: float, line_samples: float, keep: NDArray[np.uint8]
 ) -> int:
-    """Mark in ``keep`` (dashes,) those that recur from pass to pass; returns how many, -1 with none where they are too many for that.
+    """Mark in ``keep`` (dashes,) those that recur from pass to pass; returns how many.
 
     ``pass_lines``: field lines of a pass; ``line_samples``: of a whole line with its blanking.
     """
@@ -170,9 +170,6 @@ def a_pass_apart(
                 keep[b] = 1
             if by_lines and abs(xb - xa) <= REACH and apart - np.ceil(apart / pass_lines - 1e-6) * pass_lines > -1.0:
                 keep[b] = 1
-    if keep.sum() > MOST_A_PASS * passes:
-        keep[:] = 0
-        return -1
     return int(keep.sum())
 
 
@@ -238,11 +235,11 @@ class StandingFinder:
         count = find_dashes(y, tall, low, here, *self._bounds, self._least, self._dashes)
         dashes, keep = self._dashes[:count], self._keep[:count]
         found = a_pass_apart(dashes, *self._bounds, self._pass_lines, self._line_samples, keep)
-        if found >= 0:
-            found += recent_passes(dashes, *self._bounds, self._pass_lines, self._line_samples, self._seen_at[index], frame, keep)
-        found = found if found <= MOST_A_PASS * self._seen_at.shape[1] else 0
-        if found > 0 and self._given > MOST_KEPT and frame % KEPT_EVERY:
+        found += recent_passes(dashes, *self._bounds, self._pass_lines, self._line_samples, self._seen_at[index], frame, keep)
+        if found > MOST_A_PASS * self._seen_at.shape[1]:
+            return dashes[:0]
+        if found and self._given > MOST_KEPT and frame % KEPT_EVERY:
             self.dropped += found
             return dashes[:0]
-        self._given += max(found, 0)
-        return dashes[keep > 0] if found > 0 else dashes[:0]
+        self._given += found
+        return dashes[keep > 0]
