@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from detect.judge.loss_tracks import as_long_as_the_pictures, on_fronts, on_striped_things, on_tracks
+from detect.judge.loss_tracks import FRONT, as_long_as_the_pictures, on_striped_things, on_tracks
 from detect.standards import STD_525
 
 LINES = 243
@@ -66,7 +66,7 @@ def test_so_is_the_edge_of_a_fast_wipe(lines_a_field: float) -> None:
 
 
 def fronts(losses: Losses) -> np.ndarray:
-    return on_fronts(*losses, np.zeros(len(losses[0]), int), lines=LINES, standard=STD_525)
+    return on_tracks(*losses, np.zeros(len(losses[0]), int), lines=LINES, standard=STD_525, sought=FRONT)
 
 
 def test_four_on_the_edge_of_a_wipe_wherever_along_it_are_told() -> None:

@@ -30,7 +30,7 @@ from detect.judge.loss_light import COMPENSATED, DARK, NOISE
 from detect.judge.loss_places import FIELD_LINES, keeps_to_picture, on_standing_lines
 from detect.judge.loss_rulings import on_rulings
 from detect.judge.loss_sparks import beside_cuts, longest_spark
-from detect.judge.loss_tracks import as_long_as_the_pictures, on_fronts, on_striped_things, on_tracks
+from detect.judge.loss_tracks import as_long_as_the_pictures, on_striped_things, on_tracks
 from detect.measure.line_ends import STANDING
 from detect.standards import STANDARDS, Standard
 
@@ -155,7 +155,6 @@ def choose_losses(
     place = None if pass_position is None else np.asarray(pass_position, float)[seen]
     number = 2 * numbers["frame"] + numbers["field"]
     taken[seen] &= ~on_tracks(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines, standard=standard)
-    taken[seen] &= ~on_fronts(number, numbers["line"], numbers["x0"], numbers["x1"], shot[seen], place, lines=lines, standard=standard)
     level = np.asarray(candidates["kind"])[seen] < NOISE
     contrast = np.asarray(candidates["contrast_ire"], float)[seen][level] if "contrast_ire" in candidates else None
     taken[seen[level]] &= ~on_rulings(

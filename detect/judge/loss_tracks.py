@@ -11,6 +11,8 @@ losses tell of it too.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
@@ -21,24 +23,43 @@ I64 = NDArray[np.int64]
 
 CHANCE = 1e-3
 """Of so many others on the best of all courses of a shot, at which chance is ruled out (Poisson times courses tried)."""
-FEWEST = 5
-"""Losses on a course, in as many fields."""
-LEAST_LINES, MOST_LINES = 0.15, 4.0
-"""Lines a field: what is slower stands still; a scratch's own course is a pass a field, or none."""
 FASTEST_LINES = 12.0
-"""... up to here where the losses lie at all places of a pass, as on the edge of a wipe: dashes of a scratch a pass apart keep courses of a
-half or a third of a pass a field."""
-REACH_LINES = 1.0
+"""Lines a field, at most."""
 REACH_SAMPLES = 8.0
-"""How far off a course a loss may lie, besides half its length."""
+"""How far off a course along the line a loss may lie, besides half its length."""
 LONGEST_FIELDS = 120
 """A course is set by two losses no further apart: two seconds of 525."""
-FEWEST_ON_FRONT, MOST_AT_FRONT = 4, 60
-"""Losses on the edge of a wipe, anywhere along it, in as many fields; and in a shot where it is looked for."""
-FRONT_REACH_LINES, LEAST_FRONT_LINES, FRONT_SHARE = 0.7, 1.0, 0.1
-"""How far off it one may lie, lines a field that it moves at least, and the share of the lines that it must be seen to cross."""
-MOST_AT_ONCE = 300
-"""With more losses in a shot tape damage is certain, and by chance they lie on courses too."""
+FEWEST = 5
+"""Losses of a thing on a course, in as many fields; dashes of a striped one too."""
+MOST_LINES = 4.0
+"""Lines a field that things move at most, but those that lie at all places of a pass."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sought:
+    """A sort of thing that moves.
+
+    ``fewest``: losses on a course, in as many fields; ``most_at_once``: with more losses in a shot it is not sought; ``reach_lines``: how far
+    off a course one may lie; ``lines_by_chance``: in how many lines those are that do so by chance; ``least_lines``: a field, what is slower
+    stands still; ``slow_lines``: a field, above which dashes of a scratch keep courses too, of a half or a third of a pass a field, so that
+    places in the pass are asked; ``least_travel``: share of the lines that it must be seen to cross; ``keeps_along``: whether it keeps a
+    course along the line as well.
+    """
+
+    fewest: int
+    most_at_once: int
+    reach_lines: float
+    lines_by_chance: float
+    least_lines: float
+    slow_lines: float
+    least_travel: float
+    keeps_along: bool
+
+
+THING = Sought(FEWEST, 300, 1.0, 3.0, 0.15, MOST_LINES, 0.0, True)
+"""With more than 300 losses in a shot tape damage is certain, and by chance they lie on courses too."""
+FRONT = Sought(4, 60, 0.7, 1.4, 1.0, 0.0, 0.1, False)
+"""The edge of a wipe that goes up or down: losses are anywhere along it."""
 SAME_PLACE = 0.05
 """Spread (standard deviation, passes) of places across the tape below which a course is a scratch's."""
 
@@ -72,90 +93,61 @@ STRIPED_SEEN_FIELDS = 60
 
 
 def on_tracks(
-    field: I64, line: I64, x0: I64, x1: I64, shot: I64, position: NDArray[np.floating] | None = None, *, lines: int, standard: Standard
-) -> NDArray[np.bool_]:
-    """True for losses on the course of a moving thing, (losses,).
+    field: I64, line: I64, x0: I64, x1: I64, shot: I64, position: NDArray[np.floating] | None = None, *, lines: int, standard: Standard,
+    sought: Sought | None = None,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """True for losses on the course of a moving thing, or on the edge of a wipe, (losses,).
 
     ``field``: number of the field in time from the file's first; ``line``: in the field, of ``lines``; ``position``: place in the
-    pass, NaN where the wheel is not known.
+    pass, NaN where the wheel is not known; ``sought``: one of the two, by default either.
     """
     found = np.zeros(len(field), bool)
     place = np.full(len(field), np.nan) if position is None else np.asarray(position, float)
-    for which in np.unique(shot):
-        mine = np.flatnonzero(shot == which)
-        while FEWEST <= len(mine) <= MOST_AT_ONCE:
-            course = _best_course(field[mine], line[mine], x0[mine], x1[mine], place[mine], lines, standard)
-            if not course.any():
-                break
-            found[mine[course]] = True
-            mine = mine[~course]
+    by_line = (line + (x0 + x1) / 2 / standard.samples_per_line) / float(standard.lines_per_pass)
+    for sort in (THING, FRONT) if sought is None else (sought,):
+        for which in np.unique(shot):
+            mine = np.flatnonzero((shot == which) & ~found)
+            while sort.fewest <= len(mine) <= sort.most_at_once:
+                course = _best_course(field[mine], line[mine], x0[mine], x1[mine], place[mine], by_line[mine], lines, sort)
+                if not course.any():
+                    break
+                found[mine[course]] = True
+                mine = mine[~course]
     return found
 
 
 def _best_course(
-    field: I64, line: I64, x0: I64, x1: I64, place: NDArray[np.floating], lines: int, standard: Standard
+    field: I64, line: I64, x0: I64, x1: I64, place: NDArray[np.floating], by_line: NDArray[np.floating], lines: int, sought: Sought
 ) -> NDArray[np.bool_]:
-    """The losses on the course that chance explains least; none where it explains all."""
+    """The losses on the course that chance explains least; none where it explains all. ``by_line``: passes, up to a constant."""
     t, y, x = field.astype(float), line.astype(float), (x0 + x1) / 2
     half = (x1 - x0) / 2
     best, least = np.zeros(len(t), bool), CHANCE
     tried = 0
     for i in range(len(t)):
-        later = np.flatnonzero((t > t[i]) & (t <= t[i] + LONGEST_FIELDS))
-        speed = (y[later] - y[i]) / (t[later] - t[i])
-        later = later[(np.abs(speed) >= LEAST_LINES) & (np.abs(speed) <= FASTEST_LINES)]
+        later = np.flatnonzero((t > t[i]) & (t <= t[i] + LONGEST_FIELDS) & (np.abs(y - y[i]) >= sought.least_travel * lines))
+        speed = np.abs(y[later] - y[i]) / (t[later] - t[i])
+        later = later[(speed >= sought.least_lines) & (speed <= FASTEST_LINES)]
         tried += len(later)
         for j in later:
-            fast = abs(y[j] - y[i]) > MOST_LINES * (t[j] - t[i])
             share = (t - t[i]) / (t[j] - t[i])
             inside = (share >= 0) & (share <= 1)
-            reach = REACH_SAMPLES + np.maximum(half, max(half[i], half[j]))
-            on = inside & (np.abs(y[i] + share * (y[j] - y[i]) - y) <= REACH_LINES) & (np.abs(x[i] + share * (x[j] - x[i]) - x) <= reach)
-            if np.count_nonzero(on) < FEWEST or len(np.unique(field[on])) < FEWEST or _keeps_its_place(place[on]):
+            on = inside & (np.abs(y[i] + share * (y[j] - y[i]) - y) <= sought.reach_lines)
+            on_it = np.full(len(t), sought.lines_by_chance / lines)
+            if sought.keeps_along:
+                reach = REACH_SAMPLES + np.maximum(half, max(half[i], half[j]))
+                on &= np.abs(x[i] + share * (x[j] - x[i]) - x) <= reach
+                on_it *= np.minimum(2 * reach / ACTIVE_SAMPLES, 1.0)
+            fields = len(np.unique(field[on]))
+            if fields < sought.fewest or _keeps_its_place(place[on]):
                 continue
-            if fast and _keeps_its_place((y[on] + x[on] / standard.samples_per_line) / float(standard.lines_per_pass)):
+            if abs(y[j] - y[i]) > sought.slow_lines * (t[j] - t[i]) and _keeps_its_place(by_line[on]):
                 continue
-            on_it = (2 * REACH_LINES + 1) / lines * np.minimum(2 * reach / ACTIVE_SAMPLES, 1.0)
-            usual = float(on_it[inside].sum())
-            chance = float(stats.poisson.sf(np.count_nonzero(on) - 3, usual))
+            inside[[i, j]] = False  # these two set the course
+            chance = float(stats.poisson.sf(fields - 3, float(on_it[inside].sum())))
             if chance < least:
                 best, least = on, chance
     return best if least * tried < CHANCE else np.zeros(len(t), bool)
-
-
-def on_fronts(
-    field: I64, line: I64, x0: I64, x1: I64, shot: I64, position: NDArray[np.floating] | None = None, *, lines: int, standard: Standard
-) -> NDArray[np.bool_]:
-    """True for losses on the edge of a wipe that goes up or down, (losses,), wherever they are along it; arguments as of ``on_tracks``."""
-    found = np.zeros(len(field), bool)
-    place = np.full(len(field), np.nan) if position is None else np.asarray(position, float)
-    for which in np.unique(shot):
-        mine = np.flatnonzero(shot == which)
-        if not FEWEST_ON_FRONT <= len(mine) <= MOST_AT_FRONT:
-            continue
-        t, y, x = field[mine].astype(float), line[mine].astype(float), (x0 + x1)[mine] / 2
-        best, least, tried = np.zeros(len(mine), bool), CHANCE, 0
-        for i in range(len(mine)):
-            later = np.flatnonzero((t > t[i]) & (t <= t[i] + LONGEST_FIELDS) & (np.abs(y - y[i]) >= FRONT_SHARE * lines))
-            speed = np.abs(y[later] - y[i]) / (t[later] - t[i])
-            later = later[(speed >= LEAST_FRONT_LINES) & (speed <= FASTEST_LINES)]
-            tried += len(later)
-            for j in later:
-                share = (t - t[i]) / (t[j] - t[i])
-                inside = (share >= 0) & (share <= 1)
-                on = inside & (np.abs(y[i] + share * (y[j] - y[i]) - y) <= FRONT_REACH_LINES)
-                fields = len(np.unique(t[on]))
-                if fields < FEWEST_ON_FRONT or _keeps_its_place(place[mine][on]):
-                    continue
-                if _keeps_its_place((y[on] + x[on] / standard.samples_per_line) / float(standard.lines_per_pass)):
-                    continue
-                usual = 2 * FRONT_REACH_LINES / lines * (np.count_nonzero(inside) - 2)
-                chance = float(stats.poisson.sf(fields - 3, usual))
-                if chance < least:
-                    best, least = on, chance
-        if least * tried < CHANCE:
-            found[mine[best]] = True
-    return found
 
 
 def _keeps_its_place(place: NDArray[np.floating]) -> bool:
