@@ -39,11 +39,11 @@ MOST_LINES = 4.0
 class Sought:
     """A sort of thing that moves.
 
-    ``fewest``: losses on a course, in as many fields; ``most_at_once``: with more losses in a shot it is not sought; ``reach_lines``: how far
-    off a course one may lie; ``lines_by_chance``: in how many lines those are that do so by chance; ``least_lines``: a field, what is slower
-    stands still; ``slow_lines``: a field, above which dashes of a scratch keep courses too, of a half or a third of a pass a field, so that
-    places in the pass are asked; ``least_travel``: share of the lines that it must be seen to cross; ``keeps_along``: whether it keeps a
-    course along the line as well.
+    ``fewest``: losses on a course, in as many fields; ``most_at_once``: with more losses in a shot it is not sought.
+    ``reach_lines``: how far off a course one may lie; ``lines_by_chance``: in how many lines those are that do so by chance.
+    ``least_lines``: a field, what is slower stands still; ``slow_lines``: a field, above which dashes of a scratch keep courses too, of a
+    half or a third of a pass a field, so that places in the pass are asked. ``least_travel``: share of the lines that it must be seen to
+    cross; ``keeps_along``: whether it keeps a course along the line as well.
     """
 
     fewest: int
